@@ -1,0 +1,428 @@
+"""Reads and checks the data files beside it; gives values in SI with their sources.
+
+A value that has no source, an unknown unit, or a key that nobody reads is refused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from greengap.errors import InputProblem
+from greengap.units import CONVERSIONS, to_si
+
+HERE = Path(__file__).parent
+UNSOURCED = {"common practice", "from memory"}
+CONFIDENCE = {"read", "memory", "derived", "design"}
+
+# Traits a species file may hold, with the SI unit the engine reads them in.
+SPECIES_TRAITS: dict[str, str] = {
+    # sowing
+    "seeding_rate_drilled": "kg/ha",
+    "seeding_rate_broadcast": "kg/ha",
+    "seed_weight": "g",  # weight of a thousand seeds
+    "seeding_depth": "mm",
+    "germination": "fraction",
+    "purity": "fraction",
+    "hard_seed": "fraction",
+    "minimum_soil_temperature": "degC",
+    "heat_limit_establishment": "degC",  # daily maximum above which seedlings often fail
+    # development; each sum names its method, base and upper limit in the same block
+    "growth_base_temperature": "degC",
+    "emergence_sum": "degC d",
+    "half_cover_sum": "degC d",  # from emergence
+    "flower_sum": "degC d",  # from emergence
+    "viable_seed_sum": "degC d",  # from emergence
+    "bloom_length_sum": "degC d",  # from first flower
+    "flower_day_length": "h",  # flowers only on days at least this long
+    # growth curve in thermal time from emergence (Gompertz), and what is in the shoot
+    "biomass_ceiling": "kg/ha",
+    "biomass_midpoint_sum": "degC d",
+    "biomass_slope": "1/(degC d)",
+    "tissue_nitrogen": "fraction",
+    "fixed_share": "fraction",
+    "carbon_to_nitrogen": "ratio",
+    "canopy_height": "m",
+    "rooting_depth": "m",
+    "water_demand": "ratio",  # mid-season crop coefficient on reference evapotranspiration
+    # limits
+    "frost_kill_temperature": "degC",
+    "ph_optimum": "pH",  # range only
+    "ph_limit": "pH",  # range only
+    "drainage_optimum": "class",  # wettest class without loss
+    "drainage_limit": "class",  # wettest class in which it lives
+    "clay_comfort": "fraction",  # up to this clay share the seedbed suits it
+    # words
+    "flower_value": "text",
+    "termination": "text",
+    "inoculant": "text",
+    "reseeding": "text",
+    "shared_diseases": "text",
+    "wildlife": "text",
+}
+
+# Keys a value block may hold.
+VALUE_KEYS = {
+    "value", "range", "unit", "source", "where", "conditions", "confidence",
+    "method", "base", "upper", "clock", "choice", "alternatives",
+}  # fmt: skip
+SUM_METHODS = {"average", "clipped average", "single sine", "single sine, horizontal cutoff"}
+CLOCKS = {"air", "soil"}
+
+
+class CatalogueProblem(InputProblem):
+    """A catalogue file that breaks the rules above."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """A published source; `key` is what values refer to."""
+
+    key: str
+    title: str
+    authors: str
+    publisher: str
+    year: str
+    link: str = ""
+    note: str = ""
+
+    @property
+    def cited(self) -> str:
+        """Authors, title, publisher, year in one line."""
+        return ", ".join(part for part in (self.authors, self.title, self.publisher, self.year) if part)
+
+
+@dataclass(frozen=True)
+class Value:
+    """One agronomic value in SI with its provenance.
+
+    Attributes
+    ----------
+    number, low, high : float or None
+        Typical, lowest and highest value [`unit`]; None for words or where not given.
+    text : str
+        The value itself where it is a word.
+    printed, printed_unit : str
+        As the source prints it.
+    base_degc, upper_degc : float or None
+        Limits of a thermal sum [°C].
+    method, clock : str
+        How a thermal sum is reckoned, and on which temperature (air or soil at 5 cm).
+    """
+
+    subject: str
+    trait: str
+    number: float | None
+    low: float | None
+    high: float | None
+    text: str
+    unit: str
+    source: str
+    where: str
+    conditions: str
+    confidence: str
+    printed: str
+    printed_unit: str
+    method: str = ""
+    base_degc: float | None = None
+    upper_degc: float | None = None
+    clock: str = ""
+    choice: str = ""
+    alternatives: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Species:
+    """A cover species: names, family, and its values by trait."""
+
+    key: str
+    name: str
+    scientific_name: str
+    family: str
+    kind: str
+    values: dict[str, Value]
+
+    def has(self, trait: str) -> bool:
+        """True if the trait is known."""
+        return trait in self.values
+
+    def number(self, trait: str) -> float:
+        """Typical value in SI; the middle of the range if only a range is known.
+
+        Raises
+        ------
+        KeyError
+            If the trait is not known for this species.
+        """
+        value = self.values[trait]
+        if value.number is not None:
+            return value.number
+        if value.low is None or value.high is None:
+            raise KeyError(f"{self.key} has no number for {trait}")
+        return (value.low + value.high) / 2
+
+    def range(self, trait: str) -> tuple[float, float]:
+        """Lowest and highest value in SI; the single value twice if no range is known."""
+        value = self.values[trait]
+        single = value.number
+        low = value.low if value.low is not None else single
+        high = value.high if value.high is not None else single
+        if low is None or high is None:
+            raise KeyError(f"{self.key} has no range for {trait}")
+        return low, high
+
+    def text(self, trait: str) -> str:
+        """The word or sentence of a trait, empty if not known."""
+        return self.values[trait].text if trait in self.values else ""
+
+
+@dataclass(frozen=True)
+class Component:
+    """A species in a cover with its share of the rate it would have alone."""
+
+    species: str
+    share_of_sole_rate: float
+
+
+@dataclass(frozen=True)
+class Cover:
+    """What can be sown in a gap: one species or a mix."""
+
+    key: str
+    name: str
+    components: tuple[Component, ...]
+    values: dict[str, Value] = field(default_factory=dict)
+    note: str = ""
+
+    @property
+    def is_mix(self) -> bool:
+        """True if it has more than one component."""
+        return len(self.components) > 1
+
+
+@dataclass(frozen=True)
+class Vegetable:
+    """A vegetable of the crop calendar: family, diseases it shares, how touchy its seed is."""
+
+    key: str
+    name: str
+    family: str
+    small_seeded: bool
+    shared_diseases: tuple[str, ...]
+    values: dict[str, Value]
+
+
+@dataclass(frozen=True)
+class Caution:
+    """A caution with its trigger and who decides."""
+
+    hazard: str
+    applies_to: tuple[str, ...]
+    trigger: str
+    text: str
+    defers_to: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """Everything that is known, keyed by plain words."""
+
+    species: dict[str, Species]
+    covers: dict[str, Cover]
+    vegetables: dict[str, Vegetable]
+    sources: dict[str, Source]
+    cautions: tuple[Caution, ...]
+    practice: dict[str, Value]
+    version: str
+
+    def rule(self, name: str) -> float:
+        """A number of general practice in SI, for example ``rule("waiting_transplanted")``."""
+        number = self.practice[name].number
+        if number is None:
+            raise KeyError(f"practice {name} is not a number")
+        return number
+
+    def cite(self, source: str) -> str:
+        """The source of a value in one line."""
+        return self.sources[source].cited if source in self.sources else source
+
+
+def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None, sources: dict[str, Source]) -> Value:
+    """Check one value block and convert it to SI."""
+
+    def problem(what: str, remedy: str) -> CatalogueProblem:
+        return CatalogueProblem(file, trait, what, remedy)
+
+    if not isinstance(block, dict):
+        raise problem("is not a block of its own", "Write it as a table with value, unit and source")
+    unknown = sorted(set(block) - VALUE_KEYS)
+    if unknown:
+        raise problem(f"unknown key {unknown[0]!r}", f"Allowed are {', '.join(sorted(VALUE_KEYS))}")
+    source = block.get("source", "")
+    if not source:
+        raise problem("no source", 'Add source = "..." (an id in sources.toml, "common practice" or "from memory")')
+    if source not in UNSOURCED and source not in sources:
+        raise problem(f"source {source!r} is not in sources.toml", "Add it there, or correct the id")
+    unit = block.get("unit", "")
+    if unit not in CONVERSIONS:
+        raise problem(f"unit {unit!r} is unknown", f"Allowed are {', '.join(CONVERSIONS)}")
+    if si_unit is not None and CONVERSIONS[unit].si != si_unit:
+        raise problem(f"unit {unit!r} does not convert to {si_unit}", "Give the value in a unit of that kind")
+    confidence = block.get("confidence", "")
+    if confidence not in CONFIDENCE:
+        raise problem(f"confidence {confidence!r} is unknown", f"Allowed are {', '.join(sorted(CONFIDENCE))}")
+    words = unit in {"text", "class"}
+    raw, extent = block.get("value"), block.get("range")
+    if raw is None and extent is None:
+        raise problem("neither value nor range", "Give at least one of them, or leave the trait out")
+    if words != isinstance(raw, str):
+        raise problem(f"value {raw!r} does not go with unit {unit!r}", "Words take the unit text or class, numbers a unit")
+    number = low = high = None
+    if not words:
+        number = None if raw is None else to_si(float(raw), unit)
+        if extent is not None:
+            low, high = sorted((to_si(float(extent[0]), unit), to_si(float(extent[1]), unit)))
+            if number is not None and not low <= number <= high:
+                raise problem(f"value {raw} lies outside its range {extent}", "Correct one of them")
+    is_sum = trait.endswith("_sum") and not words
+    if is_sum and (block.get("method") not in SUM_METHODS or "base" not in block or block.get("clock") not in CLOCKS):
+        raise problem(
+            "a thermal sum without its method, base or clock",
+            f"Add base [°C], method (one of: {', '.join(sorted(SUM_METHODS))}) and clock (air or soil)",
+        )
+    return Value(
+        subject=subject,
+        trait=trait,
+        number=number,
+        low=low,
+        high=high,
+        text=raw if words else "",
+        unit=CONVERSIONS[unit].si,
+        source=source,
+        where=block.get("where", ""),
+        conditions=block.get("conditions", ""),
+        confidence=confidence,
+        printed=str(raw if raw is not None else f"{extent[0]}-{extent[1]}"),  # type: ignore[index]
+        printed_unit=unit,
+        method=block.get("method", ""),
+        base_degc=float(block["base"]) if "base" in block else None,
+        upper_degc=float(block["upper"]) if "upper" in block else None,
+        clock=block.get("clock", ""),
+        choice=block.get("choice", ""),
+        alternatives=tuple(block.get("alternatives", ())),
+    )
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise CatalogueProblem(path.name, "", f"is not valid TOML ({error})", "Correct that line") from error
+
+
+def _sources(path: Path) -> dict[str, Source]:
+    out = {}
+    for key, block in _read(path).items():
+        missing = [k for k in ("title", "authors", "publisher", "year") if not str(block.get(k, "")).strip()]
+        if missing:
+            raise CatalogueProblem(path.name, key, f"no {missing[0]}", "Name title, authors, publisher and year")
+        out[key] = Source(key, **{k: str(v) for k, v in block.items()})
+    return out
+
+
+def _species(path: Path, sources: dict[str, Source]) -> Species:
+    data, place = _read(path), f"species/{path.name}"
+    names = {"name", "scientific_name", "family", "kind"}
+    missing = sorted(names - set(data))
+    if missing:
+        raise CatalogueProblem(place, "", f"no {missing[0]}", "Add it at the top of the file")
+    unknown = sorted(set(data) - names - set(SPECIES_TRAITS))
+    if unknown:
+        raise CatalogueProblem(place, unknown[0], "is not a trait that is used", "Correct its name or leave it out")
+    values = {
+        trait: _value(place, path.stem, trait, data[trait], unit, sources)
+        for trait, unit in SPECIES_TRAITS.items()
+        if trait in data
+    }
+    return Species(path.stem, data["name"], data["scientific_name"], data["family"], data["kind"], values)
+
+
+def _mix(path: Path, species: dict[str, Species], sources: dict[str, Source]) -> Cover:
+    data, place = _read(path), f"mixes/{path.name}"
+    components, values = [], {}
+    for key, block in data["components"].items():
+        if key not in species:
+            raise CatalogueProblem(place, key, "is not a species of the catalogue", "Add species/" + key + ".toml")
+        value = _value(place, path.stem, f"share of {key}", block, "fraction", sources)
+        if value.number is None or not 0 < value.number <= 1:
+            raise CatalogueProblem(place, key, "a share must lie above 0 and not above 1", "Correct it")
+        components.append(Component(key, value.number))
+        values[f"share of {key}"] = value
+    return Cover(path.stem, data["name"], tuple(components), values, data.get("note", ""))
+
+
+def _vegetables(path: Path, sources: dict[str, Source]) -> dict[str, Vegetable]:
+    out = {}
+    for key, data in _read(path).items():
+        values = {
+            trait: _value(path.name, key, trait, block, None, sources)
+            for trait, block in data.items()
+            if isinstance(block, dict)
+        }
+        out[key] = Vegetable(
+            key, data["name"], values["family"].text, data.get("small_seeded", False),
+            tuple(data.get("shared_diseases", ())), values,
+        )  # fmt: skip
+    return out
+
+
+def _digest(folder: Path) -> str:
+    total = hashlib.sha256()
+    for path in sorted(folder.rglob("*.toml")):
+        total.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return total.hexdigest()[:12]
+
+
+@lru_cache(maxsize=4)
+def load_catalogue(folder: Path = HERE) -> Catalogue:
+    """Read and check the whole catalogue.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder with ``species/``, ``mixes/``, ``vegetables.toml``, ``sources.toml``,
+        ``cautions.toml`` and ``practice.toml``.
+
+    Returns
+    -------
+    Catalogue
+
+    Raises
+    ------
+    CatalogueProblem
+        If a file breaks the rules: value without source, unknown unit, unknown key.
+    """
+    sources = _sources(folder / "sources.toml")
+    species = {p.stem: _species(p, sources) for p in sorted((folder / "species").glob("*.toml"))}
+    covers = {key: Cover(key, s.name, (Component(key, 1.0),)) for key, s in species.items()}
+    for path in sorted((folder / "mixes").glob("*.toml")):
+        covers[path.stem] = _mix(path, species, sources)
+    cautions = tuple(
+        Caution(
+            hazard=c["hazard"], applies_to=tuple(c["applies_to"]), trigger=c["trigger"],
+            text=c["text"], defers_to=c["defers_to"], source=c["source"],
+        )
+        for c in _read(folder / "cautions.toml")["caution"]
+    )  # fmt: skip
+    practice = {
+        name: _value("practice.toml", "practice", name, block, None, sources)
+        for name, block in _read(folder / "practice.toml").items()
+    }
+    return Catalogue(
+        species, covers, _vegetables(folder / "vegetables.toml", sources), sources, cautions, practice, _digest(folder)
+    )

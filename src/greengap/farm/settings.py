@@ -1,0 +1,376 @@
+"""What a farm says of itself in ``farm.toml``: names of files, purposes, machines, rules of its own."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from greengap.errors import InputProblem
+from greengap.units import LB_AC_KG_HA, System
+
+FILE = "farm.toml"
+
+# Purposes in the terms of the public conservation practice standard for cover crops (USDA NRCS code 340).
+PURPOSES: dict[str, str] = {
+    "weed_suppression": "suppress weeds",
+    "organic_matter": "maintain or increase organic matter",
+    "nitrogen_supply": "supply nitrogen to the next crop",
+    "nutrient_capture": "take up nutrients left in the soil",
+    "erosion_control": "reduce erosion by water and wind",
+    "pollinators": "flower for bees and beneficial insects",
+}
+# Quantities an aim may be stated in, with the factor to the SI name on the right.
+AIM_QUANTITIES: dict[str, tuple[str, float]] = {
+    "biomass_kg_ha": ("biomass_kg_ha", 1.0),
+    "biomass_lb_ac": ("biomass_kg_ha", LB_AC_KG_HA),
+    "nitrogen_kg_ha": ("nitrogen_kg_ha", 1.0),
+    "nitrogen_lb_ac": ("nitrogen_kg_ha", LB_AC_KG_HA),
+    "nitrogen_fixed_kg_ha": ("nitrogen_fixed_kg_ha", 1.0),
+    "nitrogen_fixed_lb_ac": ("nitrogen_fixed_kg_ha", LB_AC_KG_HA),
+    "ground_cover_fraction": ("ground_cover_fraction", 1.0),
+    "bloom_d": ("bloom_d", 1.0),
+}
+EQUIPMENT = ("drill", "spreader", "mower", "tillage", "roller_crimper", "tarp")
+SOIL_PROPERTIES = ("clay", "sand", "organic_matter", "ph", "available_water", "drainage")
+
+
+@dataclass(frozen=True)
+class Aim:
+    """A quantity to be reached, by a date or within some days of sowing, else by the end of the gap."""
+
+    quantity: str
+    value: float
+    within_d: int | None = None
+    by: tuple[int, int] | None = None  # month, day
+
+
+@dataclass(frozen=True)
+class Purpose:
+    """What covers are for on this farm, how much it counts, and when it is reached."""
+
+    key: str
+    weight: float
+    aim: Aim | None = None  # None: the default of the catalogue
+
+
+@dataclass(frozen=True)
+class SoilRaster:
+    """A soil raster with the unit its cells are in, and names of its classes where it has any."""
+
+    path: Path
+    unit: str = ""
+    classes: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SoilSurvey:
+    """Survey map-unit polygons with their component and horizon tables."""
+
+    polygons: Path
+    components: Path
+    horizons: Path
+
+
+@dataclass(frozen=True)
+class Station:
+    """Where a weather station file was measured."""
+
+    lat: float
+    lon: float
+    elevation_m: float | None = None
+    name: str = "station"
+
+
+@dataclass(frozen=True)
+class SeedLot:
+    """Purity and germination of a lot, from its tag."""
+
+    purity_fraction: float
+    germination_fraction: float
+
+
+@dataclass(frozen=True)
+class FarmSettings:
+    """Everything that ``farm.toml`` says; paths are absolute, figures SI."""
+
+    folder: Path
+    name: str
+    note: str
+    units: System
+    organic: bool
+    animals_eat_cover: bool
+    irrigated: frozenset[str] | None  # None: all blocks
+    polygons: Path
+    polygons_layer: str | None
+    polygons_crs: str | None
+    block_column: str | None
+    field_column: str | None
+    crop_calendar: Path
+    soil_rasters: dict[str, SoilRaster]
+    soil_survey: SoilSurvey | None
+    weather: tuple[Path, ...]
+    station: Station | None
+    growth_aim: Aim | None
+    purposes: tuple[Purpose, ...]
+    wanted_odds: float
+    equipment: frozenset[str]
+    clean_up_d: int | None
+    seedbed_d: int | None
+    waiting_d: dict[str, int]  # by establishment of the next crop
+    seed_lots: dict[str, SeedLot]
+    cold_offset_degc: dict[str, float]  # by block
+    not_wanted: frozenset[str]  # covers the farm will not sow
+    assumptions: tuple[str, ...]
+
+    def shown(self, path: Path) -> str:
+        """A path as it is named to the user: relative to the farm folder where possible."""
+        try:
+            return path.relative_to(self.folder).as_posix()
+        except ValueError:
+            return path.as_posix()
+
+
+class _Reader:
+    """Takes keys out of nested tables, checks them, and complains about what is left over."""
+
+    def __init__(self, data: dict[str, Any], place: str = "") -> None:
+        self.data, self.place, self.seen = data, place, set[str]()
+
+    def problem(self, key: str, what: str, remedy: str) -> InputProblem:
+        return InputProblem(FILE, f"{self.place}{key}", what, remedy)
+
+    def get(self, key: str, kind: type | tuple[type, ...], default: Any = None, required: bool = False) -> Any:
+        self.seen.add(key)
+        if key not in self.data:
+            if required:
+                raise self.problem(key, "is missing", f"Add a line {key} = ... (see docs/inputs.md)")
+            return default
+        value = self.data[key]
+        kinds = kind if isinstance(kind, tuple) else (kind,)
+        if (isinstance(value, bool) and bool not in kinds) or not isinstance(value, kinds):
+            wanted = {str: "text in quotes", bool: "true or false", dict: "a table", list: "a list"}
+            words = " or ".join(dict.fromkeys(wanted.get(k, "a number") for k in kinds))
+            raise self.problem(key, f"{value!r} is not {words}", f"Write {words}")
+        return value
+
+    def table(self, key: str) -> _Reader:
+        return _Reader(self.get(key, dict, {}), f"{self.place}{key}.")
+
+    def finish(self) -> None:
+        for key in self.data:
+            if key not in self.seen:
+                near = difflib.get_close_matches(key, self.seen, n=1)
+                hint = f"Did you mean {near[0]}" if near else f"Known here are {', '.join(sorted(self.seen))}"
+                raise self.problem(key, "is not a setting that is known", hint)
+
+
+def _fraction(reader: _Reader, key: str, default: float | None = None, required: bool = False) -> float | None:
+    value = reader.get(key, (int, float), default, required)
+    if value is not None and not 0 < value <= 1:
+        raise reader.problem(key, f"{value} is not a share between 0 and 1", "Write 85 % as 0.85")
+    return value
+
+
+def _days(reader: _Reader, key: str) -> int | None:
+    value = reader.get(key, int)
+    if value is not None and not 0 <= value <= 120:
+        raise reader.problem(key, f"{value} is not a number of days from 0 to 120", "Correct it")
+    return value
+
+
+def _aim(reader: _Reader) -> Aim:
+    quantities = [q for q in AIM_QUANTITIES if q in reader.data]
+    if len(quantities) != 1:
+        raise reader.problem(
+            "", f"an aim states {len(quantities)} quantities", f"State exactly one of {', '.join(AIM_QUANTITIES)}"
+        )
+    printed = reader.get(quantities[0], (int, float))
+    quantity, factor = AIM_QUANTITIES[quantities[0]]
+    if printed <= 0 or (quantity == "ground_cover_fraction" and printed >= 1):
+        raise reader.problem(quantities[0], f"{printed} cannot be an aim", "Write a positive amount, a share below 1")
+    by = reader.get("by", str)
+    month_day = None
+    if by is not None:
+        try:
+            month, day = (int(part) for part in by.split("-"))
+            month_day = (month, day)
+            if not (1 <= month <= 12 and 1 <= day <= 31):
+                raise ValueError
+        except ValueError:
+            raise reader.problem("by", f"{by!r} is not a day of the year", 'Write month and day, as "06-15"') from None
+    aim = Aim(quantity, printed * factor, _days(reader, "within_d"), month_day)
+    reader.finish()
+    return aim
+
+
+def _path(reader: _Reader, folder: Path, key: str, required: bool = False) -> Path | None:
+    name = reader.get(key, str, None, required)
+    if name is None:
+        return None
+    path = folder / name
+    if not path.exists():
+        raise reader.problem(key, f"there is no file {name!r} in the farm folder", "Correct the name or add the file")
+    return path
+
+
+def _files(files: _Reader, folder: Path) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "polygons": _path(files, folder, "polygons", required=True),
+        "polygons_layer": files.get("layer", str),
+        "polygons_crs": files.get("crs", str),
+        "block_column": files.get("block_column", str),
+        "field_column": files.get("field_column", str),
+        "crop_calendar": _path(files, folder, "crop_calendar", required=True),
+    }
+    names = files.get("weather", (str, list), required=True)
+    weather = []
+    for name in [names] if isinstance(names, str) else names:
+        if not isinstance(name, str) or not (folder / name).exists():
+            raise files.problem("weather", f"there is no file {name!r} in the farm folder", "Correct the name")
+        weather.append(folder / name)
+    if not weather:
+        raise files.problem("weather", "names no file", "Name a NetCDF file or a station CSV")
+    out["weather"] = tuple(weather)
+    rasters = {}
+    soil = files.table("soil")
+    for key in SOIL_PROPERTIES:
+        if isinstance(soil.data.get(key), str):
+            rasters[key] = SoilRaster(_path(soil, folder, key) or folder)
+            continue
+        one = soil.table(key)
+        if one.data:
+            path = _path(one, folder, "file", required=True)
+            classes = {int(k): v for k, v in one.get("classes", dict, {}).items()}
+            rasters[key] = SoilRaster(path or folder, one.get("unit", str, ""), classes)
+            one.finish()
+    soil.finish()
+    out["soil_rasters"] = rasters
+    survey = files.table("soil_survey")
+    out["soil_survey"] = None
+    if survey.data:
+        parts = [_path(survey, folder, k, required=True) for k in ("polygons", "components", "horizons")]
+        out["soil_survey"] = SoilSurvey(*(p or folder for p in parts))
+        survey.finish()
+    files.finish()
+    return out
+
+
+def _purposes(reader: _Reader) -> tuple[Purpose, ...]:
+    out = []
+    for key in reader.data:
+        if key not in PURPOSES:
+            near = difflib.get_close_matches(key, PURPOSES, n=1)
+            hint = f"Did you mean {near[0]}" if near else f"Purposes are {', '.join(PURPOSES)}"
+            raise reader.problem(key, "is not a purpose that is known", hint)
+        one = reader.table(key)
+        weight = one.get("weight", (int, float), 1.0)
+        if weight <= 0:
+            raise one.problem("weight", f"{weight} is not above zero", "Leave out a purpose that does not count")
+        aim = one.table("aim")
+        out.append(Purpose(key, float(weight), _aim(aim) if aim.data else None))
+        one.finish()
+    reader.finish()
+    return tuple(out)
+
+
+def _seed_lots(reader: _Reader) -> dict[str, SeedLot]:
+    lots = {}
+    for species in reader.data:
+        one = reader.table(species)
+        purity = _fraction(one, "purity_fraction", required=True)
+        germination = _fraction(one, "germination_fraction", required=True)
+        lots[species] = SeedLot(float(purity or 0), float(germination or 0))
+        one.finish()
+    return lots
+
+
+def read_settings(folder: Path) -> FarmSettings:
+    """Read ``farm.toml`` of a farm folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Farm folder.
+
+    Returns
+    -------
+    FarmSettings
+
+    Raises
+    ------
+    InputProblem
+        If the folder or the file is missing, a key is unknown, missing or of the wrong kind,
+        or a file that it names does not exist.
+    """
+    if not folder.is_dir():
+        raise InputProblem(folder.as_posix(), "", "there is no such farm folder", "Name a folder that holds farm.toml")
+    path = folder / FILE
+    if not path.exists():
+        raise InputProblem(FILE, "", f"is not in the folder {folder.as_posix()!r}", "Add it (docs/inputs.md shows one)")
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputProblem(FILE, "", f"cannot be read ({error})", "Correct that line") from error
+    top, assumptions = _Reader(data), []
+    name = top.get("name", str, folder.resolve().name)
+    units = top.get("units", str, "metric")
+    if units not in ("metric", "us"):
+        raise top.problem("units", f"{units!r} is not a system of units", 'Write "metric" or "us"')
+    irrigation = top.get("irrigation", (bool, list), False)
+    if "irrigation" not in data:
+        assumptions.append("No irrigation, since farm.toml does not say.")
+    irrigated = None if irrigation is True else frozenset(irrigation or ())
+    eaten = top.get("animals_eat_cover", bool)
+    if eaten is None:
+        assumptions.append("Nothing grazes the covers and none is cut for feed, since farm.toml does not say.")
+    purposes = _purposes(top.table("purposes"))
+    if not purposes:
+        purposes = (Purpose("weed_suppression", 1.0), Purpose("organic_matter", 1.0))
+        assumptions.append("Purposes are weed suppression and organic matter in equal parts, since farm.toml has none.")
+    equipment = top.table("equipment")
+    owned = {item for item in EQUIPMENT if equipment.get(item, bool, False)}
+    equipment.finish()
+    if not equipment.data:
+        owned = {"spreader", "mower", "tillage"}
+        assumptions.append("Spreader, mower and tillage are at hand but no drill, since farm.toml has no equipment.")
+    days, waiting = top.table("days"), top.table("waiting")
+    waiting_d = {k: d for k in ("transplanted", "seeded", "planted") if (d := _days(waiting, f"{k}_d")) is not None}
+    waiting.finish()
+    growth = top.table("growth_aim")
+    station = top.table("station")
+    place = None
+    if station.data:
+        lat, lon = (station.get(k, (int, float), required=True) for k in ("lat", "lon"))
+        if not (-90 <= lat <= 90 and -180 <= lon <= 180):
+            raise station.problem("", f"lat {lat}, lon {lon} is no place on earth", "Give degrees, north and east positive")
+        place = Station(lat, lon, station.get("elevation_m", (int, float)), station.get("name", str, "station"))
+        station.finish()
+    offsets = top.get("cold_offset_degc", dict, {})
+    settings = FarmSettings(
+        folder=folder,
+        name=name,
+        note=top.get("note", str, ""),
+        units=units,
+        organic=top.get("organic", bool, False),
+        animals_eat_cover=bool(eaten),
+        irrigated=irrigated,
+        **_files(top.table("files"), folder),
+        station=place,
+        growth_aim=_aim(growth) if growth.data else None,
+        purposes=purposes,
+        wanted_odds=_fraction(top, "wanted_odds", 0.8) or 0.8,
+        equipment=frozenset(owned),
+        clean_up_d=_days(days, "clean_up_d"),
+        seedbed_d=_days(days, "seedbed_d"),
+        waiting_d=waiting_d,
+        seed_lots=_seed_lots(top.table("seed_lots")),
+        cold_offset_degc={str(k): float(v) for k, v in offsets.items()},
+        not_wanted=frozenset(top.get("not_wanted", list, [])),
+        assumptions=tuple(assumptions),
+    )
+    days.finish()
+    top.finish()
+    return settings
