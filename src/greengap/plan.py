@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from importlib.metadata import version
 from typing import Any
 
+from greengap.advice.allocation import allocate
+from greengap.advice.cautions import list_cautions
+from greengap.advice.options import list_options
+from greengap.advice.purposes import growth_target, purpose_targets
+from greengap.advice.seeding import seed_needs
+from greengap.advice.suitability import rank, rate
+from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue
 from greengap.errors import ImportReport
+from greengap.farm.gaps import find_gaps
 from greengap.farm.settings import FarmSettings
+from greengap.farm_input import Farm
+from greengap.process.season import Place, count_odds, simulate
+from greengap.seed_order import make_order
 from greengap.tables import (
     Allocation,
     Block,
+    ClassShare,
     CropCalendar,
     DataFrame,
     Gap,
@@ -25,6 +39,13 @@ from greengap.tables import (
     SeedOrder,
     Soil,
     Suitability,
+    Window,
+)
+
+LIMITS = (
+    "Calculated from past weather and published figures. A prediction, not a promise. Look at the block.",
+    "Growth is reckoned from warmth and a season's water; weeds, nitrogen and soil moisture day by day are not in it.",
+    "No species is cleared as legal or safe: ask the state or national list, the label and your adviser.",
 )
 
 
@@ -44,7 +65,9 @@ class Plan:
     crop_calendar: DataFrame[CropCalendar]
     gaps: DataFrame[Gap]
     soil: DataFrame[Soil]
+    class_shares: DataFrame[ClassShare]
     options: DataFrame[Option]
+    windows: DataFrame[Window]
     season: DataFrame[Season]
     odds: DataFrame[Odds]
     purpose_odds: DataFrame[PurposeOdds]
@@ -56,3 +79,79 @@ class Plan:
     seed_order: DataFrame[SeedOrder]
     report: ImportReport
     metadata: dict[str, Any]
+
+
+def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) -> Plan:
+    """Plan the covers of a farm.
+
+    Parameters
+    ----------
+    farm : Farm
+    progress : callable, optional
+        Called with (done, total) while the seasons are run.
+
+    Returns
+    -------
+    Plan
+        Depends on the farm's files, the catalogue and the program version only.
+    """
+    settings, catalogue = farm.settings, farm.catalogue
+    growth_aim = growth_target(settings.growth_aim, catalogue, settings.units)
+    aims = purpose_targets(settings.purposes, catalogue, settings.units)
+    places = _places(farm)
+    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=_southern(farm))
+    options = list_options(gaps, catalogue)
+    season, purpose_odds = simulate(
+        options, farm.weather, farm.site_of_block, places, catalogue, growth_aim, aims, progress
+    )
+    odds = count_odds(options, season)
+    windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
+    suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
+    recommendation = rank(gaps, windows, odds, suitability, settings, catalogue)
+    allocation = allocate(recommendation, settings.purposes)
+    frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()
+    cautions = list_cautions(allocation, gaps, odds, frost_years, settings, catalogue)
+    seed_need = seed_needs(allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots)
+    seed_order = make_order(seed_need, catalogue)
+    return Plan(
+        settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
+        season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order,
+        farm.report, _metadata(farm),
+    )  # fmt: skip
+
+
+def _southern(farm: Farm) -> bool:
+    return bool(farm.blocks.total_bounds[[1, 3]].mean() < 0)
+
+
+def _places(farm: Farm) -> dict[str, Place]:
+    settings = farm.settings
+    middle = farm.blocks.geometry.representative_point()
+    soil = farm.soil.set_index("block_id")
+    return {
+        block_id: Place(
+            soil=soil.loc[block_id],
+            lat=round(float(point.y), 4),
+            irrigated=settings.irrigated is None or block_id in settings.irrigated,
+            cold_offset_degc=settings.cold_offset_degc.get(block_id, 0.0),
+        )
+        for block_id, point in zip(farm.blocks["block_id"], middle, strict=True)
+    }
+
+
+def _metadata(farm: Farm) -> dict[str, Any]:
+    years = farm.weather["date"].dt.year
+    return {
+        "farm": farm.settings.name,
+        "note": farm.settings.note,
+        "program_version": version("greengap"),
+        "catalogue_version": farm.catalogue.version,
+        "weather_first_year": int(years.min()),
+        "weather_last_year": int(years.max()),
+        "weather_years": int(years.max() - years.min() + 1),
+        "wanted_odds": farm.settings.wanted_odds,
+        "units": farm.settings.units,
+        "inputs": farm.inputs,
+        "assumptions": list(farm.report.assumptions),
+        "limits": list(LIMITS),
+    }

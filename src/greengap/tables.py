@@ -123,12 +123,18 @@ class Season(Table):
     option_id: str = pa.Field(description="Option.")
     weather_year: int = pa.Field(description="Calendar year of the weather in which the sowing falls.")
     soil_warm: bool = pa.Field(description="Soil at 5 cm warm enough for every component at sowing.")
-    emergence_d: float = pa.Field(nullable=True, description="Days to emergence of the slowest component; none if never.")
+    emergence_d: float = pa.Field(
+        nullable=True, description="Days to emergence of the slowest component; none if never."
+    )
     half_cover_d: float = pa.Field(nullable=True, description="Days until half the ground is covered; none if never.")
     first_flower_d: float = pa.Field(nullable=True, description="Days to first flower; none if not before the end.")
     bloom_d: float = pa.Field(ge=0, description="Days in flower before the end.")
-    viable_seed_d: float = pa.Field(nullable=True, description="Days to viable seed of the first component; none if not in the gap.")
-    frost_kill_d: float = pa.Field(nullable=True, description="Days to the frost that kills the last component; none if spared.")
+    viable_seed_d: float = pa.Field(
+        nullable=True, description="Days to viable seed of the first component; none if not in the gap."
+    )
+    frost_kill_d: float = pa.Field(
+        nullable=True, description="Days to the frost that kills the last component; none if spared."
+    )
     growth_end_d: float = pa.Field(ge=0, description="Days to the end of growth: seed margin, frost kill or gap end.")
     aim_d: float = pa.Field(nullable=True, description="Days until the growth aim is reached; none if never.")
     biomass_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter at the end of growth.")
@@ -157,8 +163,25 @@ class Odds(Table):
     biomass_p90_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, 10 % of years have more.")
     ready_from: pd.Timestamp = pa.Field(nullable=True, description="Median date on which the growth aim is reached.")
     terminate_by: pd.Timestamp = pa.Field(description="Date by which growth has to end in nine years of ten.")
-    first_flower: pd.Timestamp = pa.Field(nullable=True, description="Median date of first flower, if half the years flower.")
+    first_flower: pd.Timestamp = pa.Field(
+        nullable=True, description="Median date of first flower, if half the years flower."
+    )
     last_flower: pd.Timestamp = pa.Field(nullable=True, description="Median date of the end of bloom.")
+
+
+class Window(Table):
+    """One row per gap and cover that could be run: its best date and sowing window. Key: gap_id, cover_id."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    cover_id: str = pa.Field(description="Cover.")
+    option_id: str = pa.Field(description="Option with the best odds.")
+    sow_best: pd.Timestamp = pa.Field(description="Its sowing date.")
+    sow_from: pd.Timestamp = pa.Field(
+        nullable=True, description="First date of the run around it that keeps the wanted odds."
+    )
+    sow_until: pd.Timestamp = pa.Field(
+        nullable=True, description="Last date of that run; none if no date keeps the odds."
+    )
 
 
 class PurposeOdds(Table):

@@ -281,7 +281,9 @@ def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None,
     if raw is None and extent is None:
         raise problem("neither value nor range", "Give at least one of them, or leave the trait out")
     if words != isinstance(raw, str):
-        raise problem(f"value {raw!r} does not go with unit {unit!r}", "Words take the unit text or class, numbers a unit")
+        raise problem(
+            f"value {raw!r} does not go with unit {unit!r}", "Words take the unit text or class, numbers a unit"
+        )
     number = low = high = None
     if not words:
         number = None if raw is None else to_si(float(raw), unit)

@@ -86,10 +86,11 @@ class Station:
 
 @dataclass(frozen=True)
 class SeedLot:
-    """Purity and germination of a lot, from its tag."""
+    """Purity, germination and hard seed of a lot, from its tag."""
 
     purity_fraction: float
     germination_fraction: float
+    hard_seed_fraction: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -123,6 +124,7 @@ class FarmSettings:
     seed_lots: dict[str, SeedLot]
     cold_offset_degc: dict[str, float]  # by block
     not_wanted: frozenset[str]  # covers the farm will not sow
+    diseases: dict[str, frozenset[str]]  # soil-borne diseases known on a block, by block
     assumptions: tuple[str, ...]
 
     def shown(self, path: Path) -> str:
@@ -282,7 +284,10 @@ def _seed_lots(reader: _Reader) -> dict[str, SeedLot]:
         one = reader.table(species)
         purity = _fraction(one, "purity_fraction", required=True)
         germination = _fraction(one, "germination_fraction", required=True)
-        lots[species] = SeedLot(float(purity or 0), float(germination or 0))
+        hard = one.get("hard_seed_fraction", (int, float), 0.0)
+        if not 0 <= hard <= 1 - (germination or 0):
+            raise one.problem("hard_seed_fraction", f"{hard} and the germination add up to more than 1", "Correct them")
+        lots[species] = SeedLot(float(purity or 0), float(germination or 0), float(hard))
         one.finish()
     return lots
 
@@ -345,7 +350,9 @@ def read_settings(folder: Path) -> FarmSettings:
     if station.data:
         lat, lon = (station.get(k, (int, float), required=True) for k in ("lat", "lon"))
         if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-            raise station.problem("", f"lat {lat}, lon {lon} is no place on earth", "Give degrees, north and east positive")
+            raise station.problem(
+                "", f"lat {lat}, lon {lon} is no place on earth", "Give degrees, north and east positive"
+            )
         place = Station(lat, lon, station.get("elevation_m", (int, float)), station.get("name", str, "station"))
         station.finish()
     offsets = top.get("cold_offset_degc", dict, {})
@@ -369,6 +376,7 @@ def read_settings(folder: Path) -> FarmSettings:
         seed_lots=_seed_lots(top.table("seed_lots")),
         cold_offset_degc={str(k): float(v) for k, v in offsets.items()},
         not_wanted=frozenset(top.get("not_wanted", list, [])),
+        diseases={str(block): frozenset(names) for block, names in top.get("diseases", dict, {}).items()},
         assumptions=tuple(assumptions),
     )
     days.finish()

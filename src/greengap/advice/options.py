@@ -1,0 +1,49 @@
+"""Which covers, sown when, are worth running: gap x cover x sowing date."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from greengap.catalogue import Catalogue
+from greengap.tables import DataFrame, Gap, Option
+
+NO_COVER = "no_cover"
+
+
+def list_options(gaps: DataFrame[Gap], catalogue: Catalogue) -> DataFrame[Option]:
+    """List the covers and sowing dates to be run in each gap.
+
+    Sowing dates step by the rule ``sowing_step`` from the first sowing day of an early harvest to
+    the last date that leaves the rule ``shortest_growth`` before the latest termination; the first
+    sowing day of the usual harvest is always among them.
+
+    Parameters
+    ----------
+    gaps : DataFrame[Gap]
+    catalogue : Catalogue
+
+    Returns
+    -------
+    DataFrame[Option]
+        Empty for gaps that are too short for any cover.
+    """
+    step, shortest = int(catalogue.rule("sowing_step")), int(catalogue.rule("shortest_growth"))
+    rows = []
+    for gap in gaps.itertuples():
+        last = gap.closes - pd.Timedelta(days=shortest)
+        before = (gap.opens - gap.opens_early).days // step
+        first = gap.opens - pd.Timedelta(days=before * step)
+        dates = list(pd.date_range(first, last, freq=f"{step}D")) if last >= first else []
+        rows.extend(
+            {
+                "option_id": f"{gap.gap_id} {cover} {date:%Y-%m-%d}",
+                "gap_id": gap.gap_id,
+                "block_id": gap.block_id,
+                "cover_id": cover,
+                "sow_date": date,
+                "terminate_by": gap.closes,
+            }
+            for cover in sorted(catalogue.covers)
+            for date in dates
+        )
+    return Option.validate(pd.DataFrame(rows, columns=list(Option.to_schema().columns)))

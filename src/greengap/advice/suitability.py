@@ -1,0 +1,521 @@
+"""How well each cover suits each gap: gates that are never traded, soft limits that are weighed.
+
+The combination follows the maximum-limitation thinking of the FAO Framework for Land Evaluation
+(Soils Bulletin 32, 1976): a weighted geometric mean over the criteria of a purpose, capped by the
+worst of them, and the farm's purposes weighed against each other. A failed gate makes a cover N.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from greengap.advice.options import NO_COVER
+from greengap.advice.purposes import purpose_in_words
+from greengap.advice.seeding import seeding_method, sowing_depth
+from greengap.catalogue import Catalogue, Cover, Species, Vegetable
+from greengap.farm.settings import FarmSettings
+from greengap.tables import (
+    ClassShare,
+    DataFrame,
+    Gap,
+    Odds,
+    PurposeOdds,
+    Recommendation,
+    Season,
+    Soil,
+    Suitability,
+    Window,
+)
+from greengap.units import System, write
+
+# Driest to wettest, as the soil survey names them.
+DRAINAGE = (
+    "excessively drained",
+    "somewhat excessively drained",
+    "well drained",
+    "moderately well drained",
+    "somewhat poorly drained",
+    "poorly drained",
+    "very poorly drained",
+)
+ALL = "all"
+
+
+@dataclass(frozen=True)
+class Rated:
+    """One criterion of one cover in one gap."""
+
+    criterion: str
+    kind: str
+    membership: float
+    weight: float
+    reason: str
+    purpose: str = ALL
+
+
+def trapezoid(x: float, zero_low: float, one_low: float, one_high: float, zero_high: float) -> float:
+    """Membership that rises from 0 to 1, stays, and falls to 0.
+
+    Examples
+    --------
+    >>> trapezoid(5.0, 4.5, 5.5, 7.0, 8.0)
+    0.5
+    """
+    if x <= zero_low or x >= zero_high:
+        return 0.0
+    if x < one_low:
+        return (x - zero_low) / (one_low - zero_low)
+    if x > one_high:
+        return (zero_high - x) / (zero_high - one_high)
+    return 1.0
+
+
+def ramp(x: float, zero: float, one: float) -> float:
+    """Membership that goes from 0 at `zero` to 1 at `one`, in either direction.
+
+    Examples
+    --------
+    >>> ramp(0.6, 0.4, 0.8)
+    0.5
+    >>> ramp(0.9, 0.8, 0.4)
+    0.0
+    """
+    return float(np.clip((x - zero) / (one - zero), 0.0, 1.0))
+
+
+def combine(memberships: Sequence[float], weights: Sequence[float], floor: float, offset: float, slope: float) -> float:
+    """Weighted geometric mean of memberships, capped by the worst of them.
+
+    Parameters
+    ----------
+    memberships, weights : sequence of float
+        Same length; weights above zero.
+    floor : float
+        Memberships below it count as it, so that one zero does not hide all else.
+    offset, slope : float
+        The score is at most ``offset + slope * worst``.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(combine([0.9, 0.4], [1, 1], 0.01, 0.25, 0.75), 4)
+    0.55
+    """
+    s = np.maximum(np.asarray(memberships, dtype=float), floor)
+    w = np.asarray(weights, dtype=float)
+    mean = float(np.exp((w * np.log(s)).sum() / w.sum()))
+    return min(mean, offset + slope * float(np.min(memberships)))
+
+
+def _years(count: int, years: int) -> str:
+    return f"{count} of {years} years"
+
+
+class _Rater:
+    """Holds what all covers of a farm are rated against."""
+
+    def __init__(self, settings: FarmSettings, catalogue: Catalogue, units: System) -> None:
+        self.settings, self.catalogue, self.units = settings, catalogue, units
+        self.method = seeding_method(settings.equipment)
+        self.rule = catalogue.rule
+
+    def species(self, cover: Cover) -> list[Species]:
+        return [self.catalogue.species[c.species] for c in cover.components]
+
+    def gate(self, criterion: str, passed: bool, reason: str) -> Rated:
+        return Rated(criterion, "gate", float(passed), 0.0, reason)
+
+    def soft(self, criterion: str, membership: float, reason: str, purpose: str = ALL) -> Rated:
+        weights = {"purpose aim": "weight_purpose_aim", "growth odds": "weight_growth_odds"}
+        return Rated(
+            criterion, "soft", membership, self.rule(weights.get(criterion, "weight_soft_limit")), reason, purpose
+        )
+
+    # -- gates that need no season -------------------------------------------------------------
+
+    def machine_gates(self, cover: Cover) -> Iterator[Rated]:
+        owned, species = self.settings.equipment, self.species(cover)
+        large = [s.name for s in species if s.number("seed_weight") >= self.rule("must_be_covered_weight")]
+        if self.method is None:
+            yield self.gate("equipment", False, "there is neither a drill nor a spreader to sow it with")
+        elif self.method == "broadcast" and large and "tillage" not in owned:
+            yield self.gate("equipment", False, f"{large[0]} seed must be covered, and there is no drill or tillage")
+        else:
+            yield self.gate("equipment", True, f"can be {self.method}")
+        enders = owned & {"mower", "tillage", "roller_crimper", "tarp"}
+        if not enders:
+            yield self.gate("ending", False, "there is no mower, tillage, roller or tarp to end it with")
+        depth = sowing_depth(cover, self.catalogue)
+        if not depth.one_pass:
+            passed = {"drill", "spreader"} <= owned
+            apart = write(depth.apart_mm, "depth_mm", self.units)
+            way = (
+                "needs two passes, large seed drilled and small seed spread"
+                if passed
+                else "needs a drill and a spreader"
+            )
+            yield self.gate("depth", passed, f"sowing depths are {apart} apart: {way}")
+        else:
+            deep = write(next(iter(depth.depth_mm.values())), "depth_mm", self.units)
+            yield self.gate("depth", True, f"sown at {deep}")
+
+    def rotation(self, cover: Cover, gap: object, known: frozenset[str]) -> Iterator[Rated]:
+        """Family and shared disease with the crops before and after the gap."""
+        family_clash, disease_clash, shared_words = "", "", []
+        for crop, when in ((gap.crop_after, "after"), (gap.crop_before, "before")):  # type: ignore[attr-defined]
+            vegetable: Vegetable | None = self.catalogue.vegetables.get(crop)
+            if vegetable is None:
+                continue
+            for s in self.species(cover):
+                if s.family == vegetable.family and not family_clash:
+                    family_clash = (
+                        f"{s.name} is of the same family ({s.family}) as the {vegetable.name.lower()} {when} it"
+                    )
+                own = {w.strip() for w in s.text("shared_diseases").split(",")}
+                for disease in sorted(own & set(vegetable.shared_diseases)):
+                    words = f"{s.name} shares {disease} with the {vegetable.name.lower()} {when} it"
+                    if disease in known and not disease_clash:
+                        disease_clash = words + ", and the block has it"
+                    shared_words.append(words)
+        yield self.gate("family", not family_clash, family_clash or "of another family than the crops around it")
+        yield self.gate("shared disease", not disease_clash, disease_clash or "no disease known on the block is shared")
+        if shared_words and not disease_clash:
+            more = f", and {len(shared_words) - 1} more such pairs" if len(shared_words) > 1 else ""
+            yield self.soft("shared disease", self.rule("shared_disease_membership"), shared_words[0] + more)
+
+    # -- soil ----------------------------------------------------------------------------------
+
+    def soil(self, cover: Cover, soil: pd.Series, drainage: dict[str, float]) -> Iterator[Rated]:
+        worst_ph, worst_clay = (2.0, ""), (2.0, "")
+        wet_share, wet_membership, wet_words = 0.0, 2.0, ""
+        for s in self.species(cover):
+            low, high = s.range("ph_limit")
+            best_low, best_high = s.range("ph_optimum")
+            worst_ph = min(
+                worst_ph,
+                (
+                    trapezoid(soil.ph, low, best_low, best_high, high),
+                    f"pH {soil.ph:.1f}, {s.name} likes {best_low:.1f} to {best_high:.1f}",
+                ),
+            )
+            if s.has("clay_comfort"):
+                comfort = s.number("clay_comfort")
+                worst_clay = min(
+                    worst_clay,
+                    (
+                        ramp(soil.clay_fraction, comfort + self.rule("clay_excess_poor"), comfort),
+                        f"{soil.clay_fraction:.0%} clay, {s.name} is easy to establish up to {comfort:.0%}",
+                    ),
+                )
+            optimum, limit = (DRAINAGE.index(s.text(t)) for t in ("drainage_optimum", "drainage_limit"))
+            loss = self.rule("drainage_step_loss")
+            member, too_wet = 0.0, 0.0
+            for name, share in drainage.items():
+                step = DRAINAGE.index(name)
+                too_wet += share if step > limit else 0.0
+                member += share * (0.0 if step > limit else max(0.0, 1 - loss * max(0, step - optimum)))
+            if member < wet_membership:
+                wet_membership = member
+                wet_words = (
+                    f"{soil.drainage_class} on {soil.drainage_share_fraction:.0%} of the block, "
+                    f"{s.name} is at its best down to {s.text('drainage_optimum')}"
+                )
+            if too_wet > wet_share:
+                wet_share = too_wet
+        yield self.gate(
+            "drainage",
+            wet_share <= self.rule("gate_wet_share"),
+            f"{wet_share:.0%} of the block is wetter than it stands"
+            if wet_share
+            else "no part of the block is too wet for it",
+        )
+        yield self.soft("drainage", wet_membership, wet_words)
+        yield self.soft("pH", *worst_ph)
+        if worst_clay[1]:
+            yield self.soft("texture", *worst_clay)
+
+    # -- season --------------------------------------------------------------------------------
+
+    def season(self, gap: object, window: pd.Series, odds: pd.Series, years: pd.DataFrame) -> Iterator[Rated]:
+        n, date = int(odds.years), f"{window.sow_best:%d %b}"
+        if n == 0:
+            yield self.gate("weather", False, "no weather year covers the gap completely")
+            return
+        warm, spared, aim = odds.soil_warm_years, odds.frost_spared_years, odds.aim_years
+        yield self.gate(
+            "soil temperature",
+            warm >= self.rule("gate_soil_warm_share") * n,
+            f"soil warm enough on its best date, {date}, in {_years(warm, n)}",
+        )
+        yield self.gate(
+            "frost",
+            spared >= self.rule("gate_frost_share") * n,
+            f"frost spares it until it is worth its seed in {_years(spared, n)}",
+        )
+        yield self.gate(
+            "time", aim >= self.rule("gate_aim_share") * n, f"long and warm enough to grow in {_years(aim, n)}"
+        )
+        yield self.soft(
+            "soil temperature",
+            ramp(warm / n, self.rule("gate_soil_warm_share"), self.rule("soil_warm_share_good")),
+            f"soil warm enough on {date} in {_years(warm, n)}",
+        )
+        heat = float(years["heat_share"].median())
+        yield self.soft(
+            "heat at establishment",
+            ramp(heat, self.rule("heat_share_poor"), self.rule("heat_share_good")),
+            f"{heat:.0%} of the days before it is up are too hot for seedlings in the median year",
+        )
+        water = float(years["water_supply_fraction"].median())
+        yield self.soft(
+            "water",
+            ramp(water, self.rule("water_share_poor"), self.rule("water_share_good")),
+            f"rain and stored water meet {water:.0%} of its need in the median year",
+        )
+        usable = max((gap.closes - gap.opens).days, 1)  # type: ignore[attr-defined]
+        whole = (gap.closes - window.sow_best).days  # type: ignore[attr-defined]
+        # Frost-killed residue goes on covering the ground; a cover that is ended for its seed does not.
+        killed = years["frost_kill_d"].notna() & (years["frost_kill_d"] <= years["growth_end_d"])
+        filled = years["growth_end_d"].where(~killed, whole)
+        share = float(np.clip(filled.median() / usable, 0, 1))
+        yield self.soft(
+            "gap filled",
+            ramp(share, self.rule("gap_filled_poor"), self.rule("gap_filled_good")),
+            f"keeps the ground for {share:.0%} of the {usable} days between the crops",
+        )
+        yield self.soft("growth odds", odds.holds_years / n, f"everything holds in {_years(odds.holds_years, n)}")
+
+    def purposes(self, odds: pd.DataFrame) -> Iterator[Rated]:
+        for row in odds.itertuples():
+            share = row.met_years / row.years if row.years else 0.0
+            words = f"{row.aim} in {_years(row.met_years, row.years)}"
+            yield self.soft("purpose aim", share, words, row.purpose)
+
+    def no_cover(self) -> Iterator[Rated]:
+        yield self.gate("equipment", True, "needs nothing but a hoe, a harrow or a tarp")
+        for purpose in self.settings.purposes:
+            kept = purpose.key == "weed_suppression"
+            yield self.soft(
+                "purpose aim",
+                self.rule("no_cover_weed_share") if kept else 0.0,
+                "a stale seedbed, shallow harrowing or a tarp keeps weeds down"
+                if kept
+                else "bare ground gives nothing",
+                purpose.key,
+            )
+
+
+def rate(
+    gaps: DataFrame[Gap],
+    windows: DataFrame[Window],
+    odds: DataFrame[Odds],
+    season: DataFrame[Season],
+    purpose_odds: DataFrame[PurposeOdds],
+    soil: DataFrame[Soil],
+    class_shares: DataFrame[ClassShare],
+    settings: FarmSettings,
+    catalogue: Catalogue,
+) -> DataFrame[Suitability]:
+    """Rate every cover, and no cover, in every gap, criterion by criterion.
+
+    Parameters
+    ----------
+    gaps, windows, odds, season, purpose_odds, soil, class_shares : tables
+        Of one farm.
+    settings : FarmSettings
+    catalogue : Catalogue
+
+    Returns
+    -------
+    DataFrame[Suitability]
+        A cover without a sowing date in a gap has the one failed gate "time".
+    """
+    rater = _Rater(settings, catalogue, settings.units)
+    by_window = {(w.gap_id, w.cover_id): w for w in windows.itertuples()}
+    by_odds = odds.set_index("option_id")
+    wanted = set(windows["option_id"])
+    by_season = {k: t for k, t in season[season["option_id"].isin(wanted)].groupby("option_id")}
+    by_purpose = {k: t for k, t in purpose_odds[purpose_odds["option_id"].isin(wanted)].groupby("option_id")}
+    soil_of = soil.set_index("block_id")
+    drainage_of: dict[str, dict[str, float]] = {}
+    for row in class_shares[class_shares["soil_property"] == "drainage_class"].itertuples():
+        drainage_of.setdefault(row.block_id, {})[row.class_name] = row.share_fraction
+    shortest = int(catalogue.rule("shortest_growth"))
+    rows = []
+    for gap in gaps.itertuples():
+        here = soil_of.loc[gap.block_id]
+        drainage = drainage_of.get(gap.block_id) or {here.drainage_class: 1.0}
+        diseases = settings.diseases.get(gap.block_id, frozenset())
+        for cover_id in [*sorted(catalogue.covers), NO_COVER]:
+            if cover_id == NO_COVER:
+                found = list(rater.no_cover())
+            else:
+                cover = catalogue.covers[cover_id]
+                found = (
+                    [rater.gate("wanted", cover_id not in settings.not_wanted, "the farm does not want it")]
+                    if cover_id in settings.not_wanted
+                    else []
+                )
+                found += [
+                    *rater.machine_gates(cover),
+                    *rater.rotation(cover, gap, diseases),
+                    *rater.soil(cover, here, drainage),
+                ]
+                window = by_window.get((gap.gap_id, cover_id))
+                if window is None:
+                    usable = (gap.closes - gap.opens).days
+                    found.append(
+                        rater.gate("time", False, f"the gap has {max(usable, 0)} usable days, a cover needs {shortest}")
+                    )
+                else:
+                    option = by_odds.loc[window.option_id]
+                    found += rater.season(gap, window, option, by_season.get(window.option_id, season.iloc[:0]))
+                    found += rater.purposes(by_purpose.get(window.option_id, purpose_odds.iloc[:0]))
+            rows.extend(
+                {
+                    "gap_id": gap.gap_id,
+                    "cover_id": cover_id,
+                    "purpose": r.purpose,
+                    "criterion": r.criterion,
+                    "kind": r.kind,
+                    "passed": r.kind == "soft" or r.membership > 0,
+                    "membership": float(np.clip(r.membership, 0, 1)),
+                    "weight": r.weight,
+                    "reason": r.reason,
+                }
+                for r in found
+            )
+    return Suitability.validate(pd.DataFrame(rows, columns=list(Suitability.to_schema().columns)))
+
+
+def purpose_scores(rated: pd.DataFrame, purposes: Sequence[str], catalogue: Catalogue) -> dict[str, float]:
+    """Score of one cover in one gap for each purpose."""
+    rule = catalogue.rule
+    soft = rated[rated["kind"] == "soft"]
+    general = soft[soft["purpose"] == ALL]
+    out = {}
+    for purpose in purposes:
+        own = soft[soft["purpose"] == purpose]
+        members = [*general["membership"], *own["membership"]]
+        weights = [*general["weight"], *own["weight"]]
+        out[purpose] = (
+            combine(members, weights, rule("score_floor"), rule("cap_offset"), rule("cap_slope")) if members else 0.0
+        )
+    return out
+
+
+def _class(score: float, eligible: bool, catalogue: Catalogue) -> str:
+    if not eligible:
+        return "N"
+    if score >= catalogue.rule("class_s1"):
+        return "S1"
+    return "S2" if score >= catalogue.rule("class_s2") else "S3"
+
+
+def _heaviest_loss(rated: pd.DataFrame, weights: Mapping[str, float], floor: float) -> str:
+    """Reason of the criterion that costs the score most over the farm's purposes."""
+    soft = rated[rated["kind"] == "soft"].copy()
+    total = sum(weights.values())
+    counts = soft["purpose"].map(lambda p: total if p == ALL else weights.get(p, 0.0))
+    soft["loss"] = counts * soft["weight"] * -np.log(soft["membership"].clip(lower=floor))
+    worst = soft.sort_values(["loss", "criterion"], ascending=[False, True], kind="stable").iloc[0]
+    if worst["loss"] <= 0:
+        return "nothing holds it back"
+    if worst["purpose"] != ALL:
+        return f"{purpose_in_words(worst['purpose'])}: {worst['reason']}"
+    return f"{worst['criterion']}: {worst['reason']}"
+
+
+def _reasons(rated: pd.DataFrame, cover_id: str, odds: pd.Series | None, wanted: float, units: System) -> str:
+    """What speaks for a cover, in words."""
+    aims = rated[(rated["criterion"] == "purpose aim") & (rated["membership"] >= (0.5 if odds is None else wanted))]
+    words = [f"{purpose_in_words(r.purpose)}: {r.reason}" for r in aims.itertuples()]
+    if odds is not None:
+        low, mid, high = (
+            write(odds[f"biomass_{q}_kg_ha"], "biomass_kg_ha", units).rsplit(" ", 1) for q in ("p10", "p50", "p90")
+        )
+        words.append(f"{mid[0]} {mid[1]} of dry matter in the median year, {low[0]} to {high[0]} in eight years of ten")
+    return "; ".join(words) if words else "serves no purpose well"
+
+
+def rank(
+    gaps: DataFrame[Gap],
+    windows: DataFrame[Window],
+    odds: DataFrame[Odds],
+    suitability: DataFrame[Suitability],
+    settings: FarmSettings,
+    catalogue: Catalogue,
+) -> DataFrame[Recommendation]:
+    """Rank the covers of each gap, no cover among them.
+
+    Parameters
+    ----------
+    gaps, windows, odds, suitability : tables
+        Of one farm.
+    settings : FarmSettings
+    catalogue : Catalogue
+
+    Returns
+    -------
+    DataFrame[Recommendation]
+        Best first; ties go to more years that hold, then to the fewer components, then by name.
+        Covers that fail a gate come last with score 0, class N and the gate's reason.
+    """
+    weights = {p.key: p.weight for p in settings.purposes}
+    by_window = {(w.gap_id, w.cover_id): w for w in windows.itertuples()}
+    by_odds = odds.set_index("option_id")
+    block_of = gaps.set_index("gap_id")["block_id"]
+    floor = catalogue.rule("score_floor")
+    rows = []
+    for (gap_id, cover_id), rated in suitability.groupby(["gap_id", "cover_id"], sort=False):
+        failed = rated[~rated["passed"]]
+        eligible = failed.empty
+        scores = purpose_scores(rated, list(weights), catalogue)
+        score = sum(weights[p] * s for p, s in scores.items()) / sum(weights.values()) if eligible else 0.0
+        window = by_window.get((gap_id, cover_id))
+        option = by_odds.loc[window.option_id] if window is not None else None
+        dated = window is not None and eligible
+        rows.append(
+            {
+                "gap_id": gap_id,
+                "block_id": block_of[gap_id],
+                "cover_id": cover_id,
+                "rank": 1,
+                "eligible": eligible,
+                "score": score,
+                "suitability_class": _class(score, eligible, catalogue),
+                "limiting_factor": "; ".join(f"{r.criterion}: {r.reason}" for r in failed.itertuples())
+                if not eligible
+                else _heaviest_loss(rated, weights, floor),
+                "reasons": _reasons(rated, str(cover_id), option, settings.wanted_odds, settings.units)
+                if eligible
+                else "",
+                "option_id": window.option_id if dated else None,
+                "sow_best": window.sow_best if dated else pd.NaT,
+                "sow_from": window.sow_from if dated else pd.NaT,
+                "sow_until": window.sow_until if dated else pd.NaT,
+                "terminate_from": option.ready_from if dated else pd.NaT,
+                "terminate_by": option.terminate_by if dated else pd.NaT,
+                "holds_years": int(option.holds_years) if option is not None else 0,
+                "years": int(option.years) if option is not None else 0,
+                "biomass_p50_kg_ha": float(option.biomass_p50_kg_ha) if option is not None else 0.0,
+            }
+        )
+    table = pd.DataFrame(rows, columns=list(Recommendation.to_schema().columns))
+    table["parts"] = [len(catalogue.covers[c].components) if c != NO_COVER else 0 for c in table["cover_id"]]
+    table["order"] = pd.factorize(table["gap_id"])[0]
+    table["rounded"] = table["score"].round(9)
+    table = table.sort_values(
+        ["order", "eligible", "rounded", "holds_years", "parts", "cover_id"],
+        ascending=[True, False, False, False, True, True],
+        kind="stable",
+    ).reset_index(drop=True)
+    table["rank"] = table.groupby("order").cumcount() + 1
+    return Recommendation.validate(table.drop(columns=["parts", "order", "rounded"]))

@@ -1,0 +1,165 @@
+"""Commands: parse, call, print, nothing else. Stages are imported inside the command that needs them."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from greengap.plan import Plan
+
+DONE, FAULT, INPUT_PROBLEM, NO_OPTION = 0, 1, 2, 3
+
+app = typer.Typer(
+    help="Cover crops for the short gaps of a vegetable farm.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+FarmFolder = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it.")]
+AsCsv = Annotated[bool, typer.Option("--csv", help="Print the whole table as CSV.")]
+
+
+@contextmanager
+def _seasons_bar() -> Iterator[Callable[[int, int], None]]:
+    """A progress bar on the error stream, so that printed tables can be piped."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    bar = Progress(
+        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"), TimeElapsedColumn(),
+        console=Console(stderr=True), transient=True,
+    )  # fmt: skip
+    with bar:
+        task = bar.add_task("Running the weather years", total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def _planned(farm: Path) -> Plan:
+    from greengap.farm_input import read_farm
+    from greengap.plan import plan_farm
+
+    print("Reading the farm ...", file=sys.stderr)
+    read = read_farm(farm)
+    with _seasons_bar() as progress:
+        return plan_farm(read, progress)
+
+
+@app.command()
+def plan(
+    farm: FarmFolder,
+    out: Annotated[Path, typer.Option(help="Folder for the files that are written.")] = Path("greengap-plan"),
+    base_map: Annotated[
+        bool, typer.Option("--base-map", help="Put a street map from the internet under the map.")
+    ] = False,
+    all_tables: Annotated[
+        bool, typer.Option("--all-tables", help="Also write the tables by date and weather year.")
+    ] = False,
+) -> None:
+    """Plan every gap of a farm: map, seed order, GeoJSON, tables."""
+    from greengap.output.summary import summary
+    from greengap.output.write import write_plan
+
+    made = _planned(farm)
+    for line in summary(made):
+        print(line)
+    written = write_plan(made, out, base_map=base_map, all_tables=all_tables)
+    print("\nWritten:")
+    for path in written:
+        print(f"  {path.as_posix()}")
+    if not made.allocation["option_id"].notna().any():
+        raise typer.Exit(NO_OPTION)
+
+
+@app.command()
+def gaps(farm: FarmFolder, csv: AsCsv = False) -> None:
+    """List the gaps between crops with their usable days."""
+    from greengap.catalogue import load_catalogue
+    from greengap.farm_input import read_farm
+    from greengap.farm.gaps import find_gaps
+    from greengap.output.summary import gap_lines
+    from greengap.output.table import to_csv
+
+    read = read_farm(farm)
+    southern = bool(read.blocks.total_bounds[[1, 3]].mean() < 0)
+    table = find_gaps(read.crop_calendar, read.settings, load_catalogue(), southern=southern)
+    print(to_csv(table) if csv else "\n".join(gap_lines(table)), end="" if csv else "\n")
+
+
+@app.command()
+def options(
+    farm: FarmFolder,
+    gap: Annotated[
+        str, typer.Argument(metavar="GAP", help="Gap as `greengap gaps` names it, for example 'River 1/2'.")
+    ],
+    csv: AsCsv = False,
+) -> None:
+    """Rank the covers for one gap, with what holds each back."""
+    from greengap.errors import InputProblem
+    from greengap.output.summary import option_lines
+    from greengap.output.table import to_csv
+
+    made = _planned(farm)
+    table = made.recommendation[made.recommendation["gap_id"] == gap]
+    if table.empty:
+        raise InputProblem(farm.as_posix(), f"gap {gap!r}", "there is no such gap", "`greengap gaps` lists them")
+    print(to_csv(table) if csv else "\n".join(option_lines(made, gap)), end="" if csv else "\n")
+    if not table["option_id"].notna().any():
+        raise typer.Exit(NO_OPTION)
+
+
+@app.command()
+def why(
+    farm: FarmFolder,
+    block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block name.")],
+    cover: Annotated[str, typer.Argument(metavar="COVER", help="Cover, for example buckwheat, pea_oat or no_cover.")],
+) -> None:
+    """Show how a score and a rate came about, with the source of every number."""
+    from greengap.errors import InputProblem
+    from greengap.output.why import explain
+
+    made = _planned(farm)
+    covers = [*sorted(made.catalogue.covers), "no_cover"]
+    if block not in set(made.blocks["block_id"]):
+        known = ", ".join(made.blocks["block_id"])
+        raise InputProblem(farm.as_posix(), f"block {block!r}", "there is no such block", f"Blocks are {known}")
+    if cover not in covers:
+        raise InputProblem("catalogue", f"cover {cover!r}", "there is no such cover", f"Covers are {', '.join(covers)}")
+    for line in explain(made, block, cover):
+        print(line)
+
+
+@app.command()
+def check(farm: FarmFolder) -> None:
+    """Read everything and report what was found, repaired and assumed; plans nothing."""
+    from greengap.farm_input import read_farm
+    from greengap.output.summary import report_lines
+
+    for line in report_lines(read_farm(farm).report):
+        print(line)
+
+
+def main() -> None:
+    """Run the command line: one sentence and exit code 2 for bad input, no traceback."""
+    from greengap.errors import InputProblem
+
+    try:
+        app(prog_name="greengap")
+    except InputProblem as problem:
+        print(f"greengap: {problem.sentence}", file=sys.stderr)
+        sys.exit(INPUT_PROBLEM)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(DONE)
+
+
+if __name__ == "__main__":
+    main()

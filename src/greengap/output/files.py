@@ -1,0 +1,40 @@
+"""Writing files whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from greengap.errors import InputProblem
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text to a temporary file beside the target, then rename it into place.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder is made if it is missing.
+    text : str
+
+    Raises
+    ------
+    InputProblem
+        If the folder cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    except OSError as error:
+        raise InputProblem(
+            path.as_posix(), "", f"cannot be written ({error.strerror})", "Name another folder with --out"
+        ) from error
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise

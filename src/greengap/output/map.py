@@ -1,0 +1,596 @@
+"""One map page that works offline: the plan on the farm's outlines, every figure taken from the plan's tables.
+
+`map_payload` says what the page shows; ``map_page.js`` and ``map_page.css`` beside this file say how.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import html
+import importlib.metadata
+import importlib.util
+import json
+import math
+import re
+from pathlib import Path
+from typing import Any
+
+import folium
+import numpy as np
+import pandas as pd
+import shapely
+from branca.element import Element, Figure, MacroElement
+from folium.template import Template
+
+from greengap import units
+from greengap.errors import InputProblem
+from greengap.output.files import write_text
+from greengap.plan import Plan
+
+HERE = Path(__file__).parent
+NO_COVER = "no_cover"
+NO_COVER_NAME = "no cover: keep it clean"
+SVG_MOST_BLOCKS = 300  # above this the page draws on a canvas, which knows no hatches
+RUNNERS_UP = 2
+CAVEAT = "Calculated from past weather and published figures. A prediction, not a promise. Look at the block."
+HOLDS = (
+    "“Holds” means: the soil is warm enough at sowing, frost spares the cover, it reaches the growth aim in time, "
+    "and it can be ended before it sets viable seed."
+)
+
+# Our own colours, found by maximising the smallest OKLab distance between any two, for normal sight and
+# for the protan, deutan and tritan simulations of Machado et al. 2009 (doi:10.1109/TVCG.2009.113);
+# neighbours in the list lie far apart. A hatch and a written label always stand beside the colour.
+COLOURS = (
+    "#197478", "#e07780", "#d0b74a", "#1f3f89", "#3fd2b4", "#68154d",
+    "#179fd4", "#384307", "#b4acfa", "#a3414c", "#947f24", "#7f65bb",
+)  # fmt: skip
+HATCHES = (
+    "rising", "dots", "level", "falling", "crosses", "upright",
+    "waves", "diamonds", "dashes", "steps", "rings", "pairs",
+)  # fmt: skip
+
+# Why a weather year did not hold, in the order in which a season goes wrong: column of Season, words.
+MISSES = (
+    ("soil_warm", "soil too cold at sowing"),
+    ("frost_spared", "killed by frost before the growth aim"),
+    ("aim_met", "growth aim not reached in time"),
+    ("seed_safe", "viable seed before it can be ended"),
+)
+
+# Leaflet 1.9.4 as its makers publish it (subresource integrity hashes of its download page).
+LIBRARY = "django-js-lib-leaflet"
+LIBRARY_MODULE = "js_lib_leaflet"
+LIBRARY_SHA256 = {
+    "leaflet.js": "20nQCchB9co0qIjJZRGuk2/Z9VM+kNiyxNV1lvTlZBo=",
+    "leaflet.css": "p4NxAoJBhIIN+hmNHrzRCf9tD/miZyoHS5obTRR9BMY=",
+}
+
+
+def _iso(day: Any) -> str | None:
+    return None if pd.isna(day) else pd.Timestamp(day).strftime("%Y-%m-%d")
+
+
+def _text(value: Any) -> str:
+    return "" if value is None or pd.isna(value) else str(value)
+
+
+def _day(day: Any, year: int) -> str:
+    """A date for a person; the year only where it is not the one being talked about."""
+    stamp = pd.Timestamp(day)
+    return f"{stamp.day} {stamp:%b}" + (f" {stamp.year}" if stamp.year != year else "")
+
+
+def _between(first: Any, last: Any, year: int) -> str:
+    """Two dates as a stretch, month and year written once if they are the same."""
+    a, b = pd.Timestamp(first), pd.Timestamp(last)
+    if a == b:
+        return _day(a, year)
+    if (a.year, a.month) == (b.year, b.month):
+        return f"{a.day}–{_day(b, year)}"
+    return f"{_day(a, year)} – {_day(b, year)}"
+
+
+def _period(season: str, start: pd.Timestamp, end: pd.Timestamp) -> tuple[str, str]:
+    """Key, in the order of time, and name of the season that a gap is shown under."""
+    order = ("early spring", "midsummer", "autumn", "overwinter").index(season)
+    years = (
+        f"{start.year}" if season != "overwinter" or end.year == start.year else f"{start.year}–{end.year % 100:02d}"
+    )
+    return f"{start.year}-{order}-{season.replace(' ', '-')}", f"{season.capitalize()} {years}"
+
+
+def _names(plan: Plan) -> dict[str, str]:
+    """Names of everything that can be sown or left, covers and vegetables, by key."""
+    names = {key: cover.name for key, cover in plan.catalogue.covers.items()}
+    return {**names, NO_COVER: NO_COVER_NAME}
+
+
+def _crop(plan: Plan, crop: Any) -> str:
+    key = _text(crop)
+    return plan.catalogue.vegetables[key].name if key in plan.catalogue.vegetables else key
+
+
+def _covers(plan: Plan) -> list[dict[str, Any]]:
+    """Every cover of the catalogue with its colour and hatch; the same in every plan of one catalogue."""
+    out = []
+    for n, key in enumerate(sorted(plan.catalogue.covers)):
+        turn = n // len(COLOURS)  # the second dozen takes the same colours with other hatches
+        hatch = HATCHES[(n + 5 * turn) % len(HATCHES)]
+        colour = COLOURS[n % len(COLOURS)]
+        out.append({"id": key, "name": plan.catalogue.covers[key].name, "colour": colour, "hatch": hatch})
+    out.append({"id": NO_COVER, "name": NO_COVER_NAME, "colour": "#6d7a78", "hatch": "bare"})
+    return out
+
+
+def _sentence(name: str, row: Any, wanted: int, year: int) -> str:
+    """The recommendation in one sentence."""
+    if row.cover_id == NO_COVER:
+        return "Keep it clean: nothing is sown."
+    odds = f"{row.holds_years} of {row.years} years"
+    if pd.isna(row.sow_best):
+        return f"{name}: no sowing date fits."
+    best = _day(row.sow_best, year)
+    if pd.isna(row.sow_from) or pd.isna(row.sow_until):
+        return f"Sow {name} on {best}: it holds in {odds}. No date reaches the {wanted} years that are wanted."
+    window = _between(row.sow_from, row.sow_until, year)
+    if row.sow_from == row.sow_until:
+        return f"Sow {name} on {window}: it holds in {odds}."
+    return f"Sow {name} {window}, best {best}: it holds in {odds}."
+
+
+def _ending(row: Any, year: int) -> str:
+    """When to end it."""
+    if row.cover_id == NO_COVER or pd.isna(row.terminate_by):
+        return ""
+    if pd.isna(row.terminate_from) or row.terminate_from >= row.terminate_by:
+        return f"End it by {_day(row.terminate_by, year)}."
+    return f"End it {_between(row.terminate_from, row.terminate_by, year)}."
+
+
+def _misses(seasons: pd.DataFrame) -> list[dict[str, Any]]:
+    """Weather years in which an option does not hold, under the first thing that goes wrong."""
+    left = seasons[~seasons["holds"]]
+    out = []
+    for column, words in MISSES:
+        years = sorted(int(y) for y in left.loc[~left[column], "weather_year"])
+        if years:
+            out.append({"why": words, "years": years})
+        left = left[left[column]]
+    return out
+
+
+class _Lookups:
+    """The plan's tables by key, sorted once, so that the payload reads like the page."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.names = _names(plan)
+        self.allocation = {row.gap_id: row for row in plan.allocation.itertuples()}
+        self.odds = {row.option_id: row for row in plan.odds.itertuples()}
+        self.season = dict(iter(plan.season.groupby("option_id")))
+        self.recommendation = self._by_gap(plan.recommendation, ["rank", "cover_id"])
+        self.cautions = self._by_gap(plan.cautions, ["hazard"])
+        self.seed = self._by_gap(plan.seed_need, ["species"])
+        failed = plan.suitability[(plan.suitability["kind"] == "gate") & ~plan.suitability["passed"].astype(bool)]
+        self.gates: dict[tuple[str, str], list[str]] = {}
+        for row in failed.itertuples():
+            reasons = self.gates.setdefault((row.gap_id, row.cover_id), [])
+            if row.reason not in reasons:
+                reasons.append(row.reason)
+        self.curves: dict[tuple[str, str], list[list[Any]]] = {}
+        for row in plan.options.sort_values("sow_date").itertuples():
+            found = self.odds.get(row.option_id)
+            if found is not None:
+                point = [_iso(row.sow_date), int(found.holds_years), int(found.years)]
+                self.curves.setdefault((row.gap_id, row.cover_id), []).append(point)
+
+    @staticmethod
+    def _by_gap(table: pd.DataFrame, order: list[str]) -> dict[str, list[Any]]:
+        out: dict[str, list[Any]] = {}
+        for row in table.sort_values(order, kind="stable").itertuples():
+            out.setdefault(str(row.gap_id), []).append(row)
+        return out
+
+
+def _growth(plan: Plan, look: _Lookups, option_id: Any) -> str:
+    """Dry matter as median, range and n."""
+    found = look.odds.get(option_id)
+    if found is None:
+        return ""
+    low, middle, high = (
+        units.write(value, "biomass_kg_ha", plan.settings.units)
+        for value in (found.biomass_p10_kg_ha, found.biomass_p50_kg_ha, found.biomass_p90_kg_ha)
+    )
+    return f"{middle} dry matter in the middle year ({low} to {high} in eight years of ten; n = {found.years})"
+
+
+def _seed(plan: Plan, rows: list[Any]) -> list[dict[str, Any]]:
+    system = plan.settings.units
+    return [
+        {
+            "species": row.species,
+            "name": plan.catalogue.species[row.species].name,
+            "seed_g": int(row.seed_g),
+            "seed": units.write(row.seed_g, "g", system),
+            "rate": units.write(row.bulk_rate_kg_ha, "kg_ha", system),
+            "method": row.method,
+            "depth": units.write(row.depth_mm, "depth_mm", system),
+        }
+        for row in rows
+    ]
+
+
+def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
+    """Everything the page says about one gap."""
+    period, title = _period(gap.season, gap.start, gap.end)
+    year = gap.start.year
+    ranked = look.recommendation.get(gap.gap_id, [])
+    given = look.allocation.get(gap.gap_id)
+    chosen_id = NO_COVER if given is None else given.cover_id
+    chosen = next((row for row in ranked if row.cover_id == chosen_id), None)
+    others = [row for row in ranked if row.eligible and row.cover_id != chosen_id]
+    drawn = [row.cover_id for row in others if row.cover_id != NO_COVER][: RUNNERS_UP + (chosen_id == NO_COVER)]
+    if chosen_id != NO_COVER:
+        drawn.insert(0, chosen_id)
+    years = max((row.years for row in ranked), default=0)
+    wanted = math.ceil(plan.settings.wanted_odds * years - 1e-9)
+    option = None if given is None else given.option_id
+
+    def told(row: Any) -> dict[str, Any]:
+        return {
+            "cover": row.cover_id,
+            "name": look.names.get(row.cover_id, row.cover_id),
+            "class": row.suitability_class,
+            "sentence": _sentence(look.names.get(row.cover_id, row.cover_id), row, wanted, year),
+            "ending": _ending(row, year),
+            "limit": _text(row.limiting_factor),
+            "reasons": _text(row.reasons),
+        }
+
+    return {
+        "id": gap.gap_id,
+        "block": gap.block_id,
+        "period": period,
+        "title": title,
+        "before": _crop(plan, gap.crop_before),
+        "after": _crop(plan, gap.crop_after),
+        "dates": _between(gap.start, gap.end, year) + ("" if gap.end.year != year else f" {year}"),
+        **{name: _iso(getattr(gap, name)) for name in ("start", "end")},
+        **{name: _iso(getattr(gap, name)) for name in ("opens_early", "opens", "opens_late")},
+        **{name: _iso(getattr(gap, name)) for name in ("closes_early", "closes", "closes_late")},
+        "length_d": int(gap.length_d),
+        "usable_d": [int(gap.usable_p10_d), int(gap.usable_p50_d), int(gap.usable_p90_d)],
+        "chosen": chosen_id,
+        "advice": told(chosen) if chosen is not None else None,
+        "short": ""
+        if chosen is None or pd.isna(chosen.sow_from)
+        else _between(chosen.sow_from, chosen.sow_until, year),
+        "sow": [_iso(getattr(chosen, name, None)) for name in ("sow_from", "sow_best", "sow_until")],
+        "wanted_years": wanted,
+        "years": int(years),
+        "curves": [
+            {"cover": cover, "name": look.names.get(cover, cover), "points": look.curves[gap.gap_id, cover]}
+            for cover in drawn
+            if (gap.gap_id, cover) in look.curves
+        ],
+        "growth": _growth(plan, look, option),
+        "misses": _misses(look.season[option]) if option in look.season else [],
+        "seed": _seed(plan, look.seed.get(gap.gap_id, [])),
+        "cautions": [
+            {"hazard": row.hazard, "text": row.caution, "defers_to": row.defers_to}
+            for row in look.cautions.get(gap.gap_id, [])
+        ],
+        "others": [told(row) for row in others],
+        "impossible": [
+            {
+                "cover": row.cover_id,
+                "name": look.names.get(row.cover_id, row.cover_id),
+                "why": look.gates.get((gap.gap_id, row.cover_id)) or [_text(row.limiting_factor)],
+            }
+            for row in ranked
+            if not row.eligible
+        ],
+        "classes": {row.cover_id: row.suitability_class for row in ranked},
+    }
+
+
+def _label_at(outline: shapely.Geometry) -> list[float]:
+    """Latitude and longitude where a block's name is written: its middle if there is room, else where there is most."""
+    parts = shapely.get_parts(outline)
+    largest = parts[int(np.argmax(shapely.area(parts)))]
+    squeeze = math.cos(math.radians(largest.centroid.y))
+    plane = shapely.transform(largest, lambda xy: xy * [squeeze, 1.0])
+    extent = max(plane.bounds[2] - plane.bounds[0], plane.bounds[3] - plane.bounds[1])
+    roomiest = shapely.maximum_inscribed_circle(plane, tolerance=extent / 200)
+    spot, room = shapely.get_point(roomiest, 0), shapely.length(roomiest)
+    if plane.contains(plane.centroid) and plane.boundary.distance(plane.centroid) > 0.6 * room:
+        spot = plane.centroid
+    return [round(spot.y, 7), round(spot.x / squeeze, 7)]
+
+
+def _features(plan: Plan, gaps: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Blocks as GeoJSON features, coordinates to about a centimetre."""
+    out = []
+    for block in plan.blocks.sort_values("block_id").itertuples():
+        outline = shapely.transform(shapely.force_2d(block.geometry), lambda xy: np.round(xy, 7))
+        out.append(
+            {
+                "type": "Feature",
+                "id": block.block_id,
+                "properties": {
+                    "block": block.block_id,
+                    "field": block.field,
+                    "area_m2": round(float(block.area_sown_m2), 2),
+                    "area": units.write(block.area_sown_m2, "m2", plan.settings.units),
+                    "label": _label_at(outline),
+                    "gaps": [gap["id"] for gap in gaps if gap["block"] == block.block_id],
+                },
+                "geometry": json.loads(shapely.to_geojson(outline)),
+            }
+        )
+    return out
+
+
+def _legend(plan: Plan, gaps: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+    """Blocks and area by cover in each season; a block counts once for a cover."""
+    area = dict(zip(plan.blocks["block_id"], plan.blocks["area_sown_m2"], strict=True))
+    blocks: dict[str, dict[str, set[str]]] = {}
+    for gap in gaps:
+        blocks.setdefault(gap["period"], {}).setdefault(gap["chosen"], set()).add(gap["block"])
+    out = {}
+    for period, covers in blocks.items():
+        rows = []
+        for cover, names in covers.items():
+            m2 = sum(float(area[name]) for name in sorted(names))
+            written = units.write(m2, "m2", plan.settings.units)
+            rows.append({"cover": cover, "blocks": len(names), "area_m2": round(m2, 2), "area": written})
+        out[period] = sorted(rows, key=lambda row: (row["cover"] == NO_COVER, row["cover"]))
+    return out
+
+
+def _totals(plan: Plan) -> dict[str, Any]:
+    """Seed of the whole plan by species, whole grams, added up from what each gap needs."""
+    grams: dict[str, int] = {}
+    for row in plan.seed_need.sort_values(["species", "gap_id"]).itertuples():
+        grams[row.species] = grams.get(row.species, 0) + int(row.seed_g)
+    species = [
+        {
+            "species": key,
+            "name": plan.catalogue.species[key].name,
+            "seed_g": g,
+            "seed": units.write(g, "g", plan.settings.units),
+        }
+        for key, g in grams.items()
+    ]
+    total = sum(grams.values())
+    return {
+        "seed_g": grams,
+        "seed_g_all": total,
+        "seed_all": units.write(total, "g", plan.settings.units),
+        "species": species,
+    }
+
+
+def map_payload(plan: Plan) -> dict[str, Any]:
+    """What the map page shows, as plain data.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+
+    Returns
+    -------
+    dict
+        Ready for JSON. ``blocks`` is a GeoJSON feature collection (WGS84), ``gaps`` holds one entry a
+        gap by ``gap_id``, ``periods`` the seasons in order of time, ``covers`` colours and hatches,
+        ``legend`` blocks and area [m2] by season and cover, ``totals["seed_g"]`` the seed of each
+        species in whole grams. Figures for a person are text in the farm's own units beside the SI value.
+    """
+    look = _Lookups(plan)
+    gaps = [_gap(plan, look, gap) for gap in plan.gaps.sort_values(["block_id", "start", "gap_id"]).itertuples()]
+    rated = set(plan.recommendation["cover_id"])
+    meta = plan.metadata
+    return {
+        "farm": _text(meta.get("farm", plan.settings.name)),
+        "note": _text(meta.get("note", plan.settings.note)),
+        "units": plan.settings.units,
+        "wanted_odds": float(plan.settings.wanted_odds),
+        "weather": {key: meta.get(f"weather_{key}_year") for key in ("first", "last")}
+        | {"years": meta.get("weather_years")},
+        "program_version": _text(meta.get("program_version")),
+        "catalogue_version": _text(meta.get("catalogue_version", plan.catalogue.version)),
+        "caveat": CAVEAT,
+        "holds": HOLDS,
+        "limits": [str(sentence) for sentence in meta.get("limits", []) if sentence != CAVEAT],
+        "assumptions": [str(sentence) for sentence in meta.get("assumptions", plan.report.assumptions)],
+        "svg": len(plan.blocks) <= SVG_MOST_BLOCKS,
+        "covers": [cover | {"rated": cover["id"] in rated} for cover in _covers(plan)],
+        "periods": [{"key": key, "title": title} for key, title in sorted({(g["period"], g["title"]) for g in gaps})],
+        "blocks": {"type": "FeatureCollection", "features": _features(plan, gaps)},
+        "gaps": {gap["id"]: gap for gap in gaps},
+        "legend": _legend(plan, gaps),
+        "totals": _totals(plan),
+    }
+
+
+def _library_file(name: str) -> str:
+    """A file of the map library, out of the installed package, after a look at its hash.
+
+    Raises
+    ------
+    InputProblem
+        If the package is missing, or the file is not the one that Leaflet 1.9.4 publishes.
+    """
+    remedy = f"Install it again with: python -m pip install --force-reinstall {LIBRARY}==1.9.4.1"
+    spec = importlib.util.find_spec(LIBRARY_MODULE)  # finds it without running it, so without its framework
+    if spec is None or spec.origin is None:
+        raise InputProblem(LIBRARY, "", "the package that carries the map library is not installed", remedy)
+    path = Path(spec.origin).parent / "static" / LIBRARY_MODULE / name
+    content = path.read_bytes() if path.exists() else b""
+    if base64.b64encode(hashlib.sha256(content).digest()).decode() != LIBRARY_SHA256[name]:
+        raise InputProblem(LIBRARY, name, "is not the file that Leaflet 1.9.4 publishes", remedy)
+    return content.decode("utf-8")
+
+
+def _library_script() -> str:
+    """The map library with its licence, less the two places that point outside the page."""
+    script = _library_file("leaflet.js").replace("//# sourceMappingURL=leaflet.js.map", "")
+    script = script.replace('<a href="https://leafletjs.com"', "<a")
+    licence = importlib.metadata.distribution(LIBRARY).read_text("LICENSE") or ""
+    return f"/*! {licence.strip()} */\n{script.strip()}"
+
+
+def _library_style() -> str:
+    """The map library's style sheet without pictures: the page uses none of them."""
+    return re.sub(r"^.*url\([^)]*\).*$", "", _library_file("leaflet.css"), flags=re.MULTILINE)
+
+
+def _json_in_page(payload: dict[str, Any]) -> str:
+    """JSON that no name in it can end early: a browser looks for the closing tag before it reads the JSON."""
+    text = json.dumps(payload, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for sign in "<>&\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return text
+
+
+class _Verbatim(Element):
+    """Text that goes into the page as it is; a plain Element would read it as a template."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.text = text
+
+    def render(self, **kwargs: Any) -> str:
+        return self.text
+
+
+class _Page(Figure):
+    """The page around the map: nothing is loaded from anywhere, and the browser is told to hold us to it."""
+
+    _template = Template(
+        """<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="{{ this.policy }}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{{ this.title }}</title>
+{{ this.header.render(**kwargs) }}
+</head>
+<body>
+{{ this.html.render(**kwargs) }}
+<script>
+{{ this.script.render(**kwargs) }}
+</script>
+</body>
+</html>
+"""
+    )
+
+    def __init__(self, title: str, pictures: str) -> None:
+        super().__init__()
+        self.title = html.escape(title)
+        self.header._children.clear()  # its meta line is in the template
+        self.policy = (
+            "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
+            f"img-src {pictures}; base-uri 'none'; form-action 'none'"
+        )
+
+
+class _SheetMap(folium.Map):
+    """A map inside the frame of our page, without the remote files of the default."""
+
+    default_js: list[tuple[str, str]] = []  # noqa: RUF012 (the base class declares it so)
+    default_css: list[tuple[str, str]] = []  # noqa: RUF012
+    _template = Template(
+        """
+{% macro html(this, kwargs) %}
+<a class="skip" href="#panel">Skip the map, go to the list of blocks</a>
+<header class="head">
+  <div class="title"><h1 id="farm"></h1><p id="basis"></p></div>
+  <form class="choices" aria-label="What the map shows">
+    <label>Gaps <select id="period-choice"></select></label>
+    <label>Show <select id="layer-choice"></select></label>
+  </form>
+  <p id="note" hidden></p>
+</header>
+<main class="sheet">
+  <section class="plate" aria-label="Map of the farm">
+    <div class="folium-map" id="{{ this.get_name() }}"></div>
+    <div id="legend" aria-label="Legend"></div>
+  </section>
+  <aside id="panel" tabindex="-1" aria-label="Blocks and what to sow"></aside>
+</main>
+<noscript>This page needs JavaScript, which is turned off. The same plan stands in the files beside it.</noscript>
+{% endmacro %}
+{% macro script(this, kwargs) %}
+const {{ this.get_name() }} = L.map("{{ this.get_name() }}", {{ this.options|tojavascript }});
+{% endmacro %}
+"""
+    )
+
+
+class _PlanLayer(MacroElement):
+    """Blocks, labels, legend and panel, drawn by ``map_page.js`` from the JSON in the page."""
+
+    _template = Template(
+        "{% macro script(this, kwargs) %}greengapPage({{ this._parent.get_name() }}, "
+        "{{ 'true' if this.base_map else 'false' }});{% endmacro %}"
+    )
+
+    def __init__(self, base_map: bool) -> None:
+        super().__init__()
+        self._name, self.base_map = "PlanLayer", base_map
+
+
+def _page(plan: Plan, base_map: bool) -> str:
+    payload = map_payload(plan)
+    page = _Page(
+        f"{payload['farm']}: what to sow in the gaps",
+        "data: https://tile.openstreetmap.org" if base_map else "data:",
+    )
+    west, south, east, north = plan.blocks.total_bounds
+    sheet = _SheetMap(
+        location=[round((south + north) / 2, 6), round((west + east) / 2, 6)],
+        tiles=None,
+        zoom_start=15,
+        max_zoom=19 if base_map else 22,
+        zoom_snap=0.25,
+        attribution_control=base_map,
+    )
+    sheet.add_to(page)
+    if base_map:
+        folium.TileLayer("OpenStreetMap", max_zoom=19).add_to(sheet)
+    _PlanLayer(base_map).add_to(sheet)
+    # Names of elements are drawn at random; fixed ones make the same plan the same bytes.
+    for element in (sheet, *sheet._children.values()):
+        element._id = "greengap"
+    for text in (_library_style(), (HERE / "map_page.css").read_text(encoding="utf-8")):
+        _Verbatim(f"<style>\n{text}\n</style>\n").add_to(page.header)
+    _Verbatim(f"<script>\n{_library_script()}\n</script>\n").add_to(page.header)
+    data = _json_in_page(payload)
+    _Verbatim(f'<script type="application/json" id="greengap-plan">{data}</script>\n').add_to(page.html)
+    _Verbatim((HERE / "map_page.js").read_text(encoding="utf-8")).add_to(page.script)
+    return page.render()
+
+
+def write_map(plan: Plan, path: Path, base_map: bool = False) -> None:
+    """Write the plan as one map page that opens without a network.
+
+    Parameters
+    ----------
+    plan : Plan
+        A finished plan.
+    path : Path
+        HTML file to write; appears whole or not at all.
+    base_map : bool
+        Lay street map tiles (OpenStreetMap) underneath, fetched when the page is opened. Off by default.
+
+    Raises
+    ------
+    InputProblem
+        If the installed package with the map library is missing or altered, or the folder cannot be written.
+    """
+    write_text(Path(path), _page(plan, base_map))

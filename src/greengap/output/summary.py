@@ -1,0 +1,145 @@
+"""What a plan says on a terminal, in plain lines that can be read aloud."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from greengap.errors import Fate, ImportReport
+from greengap.plan import Plan
+from greengap.tables import DataFrame, Gap
+from greengap.units import write
+
+
+def _day(value: Any, year: bool = False) -> str:
+    if pd.isna(value):
+        return "-"
+    return f"{value:%d %b %Y}" if year else f"{value:%d %b}"
+
+
+def aligned(rows: list[list[str]]) -> Iterator[str]:
+    """Rows as columns of equal width, the first row being the heading."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    for number, row in enumerate(rows):
+        yield "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        if number == 0:
+            yield "  ".join("-" * width for width in widths)
+
+
+def cover_name(plan: Plan, cover_id: str) -> str:
+    """Trade name of a cover; no cover has one too."""
+    return plan.catalogue.covers[cover_id].name if cover_id in plan.catalogue.covers else "no cover: keep it clean"
+
+
+def _window(row: Any) -> str:
+    if pd.isna(row.sow_best):
+        return "-"
+    if pd.isna(row.sow_from):
+        return f"{_day(row.sow_best)} (odds below aim)"
+    return f"{_day(row.sow_from)} to {_day(row.sow_until)}, best {_day(row.sow_best)}"
+
+
+def summary(plan: Plan) -> Iterator[str]:
+    """The plan in short: a line for each gap, the seed order, what was assumed."""
+    meta, units = plan.metadata, plan.settings.units
+    yield f"{meta['farm']}: {len(plan.blocks)} blocks, {write(plan.blocks['area_sown_m2'].sum(), 'm2', units)}"
+    if meta["note"]:
+        yield meta["note"]
+    yield (
+        f"Odds are counts of {meta['weather_years']} weather years, "
+        f"{meta['weather_first_year']} to {meta['weather_last_year']}."
+    )
+    yield ""
+    chosen = plan.allocation.merge(plan.recommendation, on=["gap_id", "block_id", "cover_id", "option_id"])
+    chosen = chosen.set_index("gap_id")
+    rows = [["gap", "from", "to", "cover", "class", "sow", "end by", "odds", "dry matter"]]
+    for gap in plan.gaps.itertuples():
+        row = chosen.loc[gap.gap_id]
+        sown = pd.notna(row.sow_best)
+        rows.append(
+            [
+                gap.gap_id,
+                _day(gap.start, year=True),
+                _day(gap.end, year=True),
+                cover_name(plan, row.cover_id),
+                row.suitability_class,
+                _window(row),
+                _day(row.terminate_by),
+                f"{row.holds_years} of {row.years}" if sown else "-",
+                write(row.biomass_p50_kg_ha, "biomass_kg_ha", units) if sown else "-",
+            ]
+        )
+    yield from aligned(rows)
+    yield ""
+    yield "Seed order"
+    order = [["species", "seed", "sown area", "needed by", "inoculant", "blocks"]]
+    order += [
+        [
+            r.name,
+            write(r.seed_g, "g", units),
+            write(r.area_sown_m2, "m2", units),
+            _day(r.needed_by, year=True),
+            r.inoculant_group or "-",
+            r.blocks,
+        ]
+        for r in plan.seed_order.itertuples(index=False)
+    ]
+    yield from aligned(order)
+    yield ""
+    yield from report_lines(plan.report)
+    yield ""
+    yield from meta["limits"]
+
+
+def report_lines(report: ImportReport, most: int = 20) -> Iterator[str]:
+    """What was read, what was found in it, what was assumed."""
+    for file, read in report.rows_read.items():
+        yield f"{file}: {read} rows read, {report.rows_used.get(file, 0)} used"
+    for finding in report.findings[:most]:
+        area = ""
+        if finding.area_before_m2 is not None and finding.area_after_m2 is not None:
+            area = f" (area {finding.area_before_m2:.1f} m2 before, {finding.area_after_m2:.1f} m2 after)"
+        yield f"  {finding.file}, {finding.place}: {finding.what}{area} [{finding.fate}]"
+    if len(report.findings) > most:
+        yield f"  and {len(report.findings) - most} more, all in import_report.csv"
+    skipped = sum(f.fate in (Fate.SKIPPED, Fate.REVIEW) for f in report.findings)
+    if skipped:
+        yield f"  {skipped} rows are not planned."
+    if report.assumptions:
+        yield "Assumed, since the farm does not say:"
+        yield from (f"  - {sentence}" for sentence in report.assumptions)
+
+
+def gap_lines(gaps: DataFrame[Gap]) -> Iterator[str]:
+    """Gaps with their usable days."""
+    rows = [["gap", "season", "from", "to", "days", "usable days", "before", "after"]]
+    rows += [
+        [
+            g.gap_id,
+            g.season,
+            _day(g.start, year=True),
+            _day(g.end, year=True),
+            str(g.length_d),
+            f"{g.usable_p10_d} to {g.usable_p90_d}, usually {g.usable_p50_d}",
+            g.crop_before or "-",
+            g.crop_after or "-",
+        ]
+        for g in gaps.itertuples()
+    ]
+    yield from aligned(rows)
+
+
+def option_lines(plan: Plan, gap_id: str) -> Iterator[str]:
+    """Covers of one gap in rank order, as sentences."""
+    for row in plan.recommendation[plan.recommendation["gap_id"] == gap_id].itertuples():
+        name = cover_name(plan, row.cover_id)
+        if not row.eligible:
+            yield f"not possible: {name}. {row.limiting_factor}."
+            continue
+        dates = f" Sow {_window(row)}; end by {_day(row.terminate_by)}." if pd.notna(row.sow_best) else ""
+        odds = f" Holds in {row.holds_years} of {row.years} years." if row.years else ""
+        yield f"{row.rank}. {name}, {row.suitability_class} ({row.score:.2f}).{dates}{odds}"
+        yield f"   For: {row.reasons}."
+        yield f"   Held back by: {row.limiting_factor}."

@@ -1,0 +1,97 @@
+import csv
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from greengap.advice.seeding import bulk_rate, pls_fraction, seed_needs, seeds_per_m2, sole_rate, sowing_depth
+from greengap.catalogue import load_catalogue
+from greengap.farm.settings import SeedLot
+from greengap.seed_order import make_order
+from greengap.units import POUND_KG, to_si
+
+CHECKS = list(csv.DictReader((Path(__file__).parents[1] / "checks" / "seeding.csv").open(encoding="utf-8")))
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=lambda c: c["check_id"])
+def test_agrees_with_the_check(check):
+    a, b = float(check["a"]), float(check["b"])
+    answer = {
+        "pls_fraction": lambda: pls_fraction(a, b),
+        "bulk_rate": lambda: bulk_rate(a, b),
+        "seeds_per_m2_us": lambda: seeds_per_m2(to_si(a, "lb/ac"), to_si(b, "seeds/lb")),
+    }[check["quantity"]]()
+    assert answer == pytest.approx(float(check["expected"]), abs=float(check["tolerance"]))
+
+
+@pytest.fixture
+def one_gap():
+    allocation = pd.DataFrame(
+        [{"gap_id": "A/1", "block_id": "A", "cover_id": "buckwheat", "option_id": "A/1 buckwheat 2027-07-10"}]
+    )
+    options = pd.DataFrame([{"option_id": "A/1 buckwheat 2027-07-10", "sow_date": pd.Timestamp("2027-07-10")}])
+    blocks = pd.DataFrame([{"block_id": "A", "area_sown_m2": 4_046.8564224}])
+    return allocation, options, blocks
+
+
+def test_an_acre_drilled_at_the_printed_rate_needs_that_many_pounds_and_the_allowance(one_gap):
+    catalogue = load_catalogue()
+    need = seed_needs(*one_gap, catalogue, frozenset({"drill"}), {})
+    printed = catalogue.species["buckwheat"].number("seeding_rate_drilled") / to_si(1, "lb/ac")
+    pounds = need["seed_g"].iloc[0] / 1000 / POUND_KG
+    assert pounds == pytest.approx(printed * (1 + catalogue.rule("seed_allowance")), rel=1e-4)
+
+
+def test_twice_the_area_needs_twice_the_seed(one_gap):
+    allocation, options, blocks = one_gap
+    catalogue = load_catalogue()
+    once = seed_needs(allocation, options, blocks, catalogue, frozenset({"drill"}), {})
+    twice = seed_needs(allocation, options, blocks.assign(area_sown_m2=2 * blocks["area_sown_m2"]), catalogue,
+                       frozenset({"drill"}), {})  # fmt: skip
+    assert abs(int(twice["seed_g"].iloc[0]) - 2 * int(once["seed_g"].iloc[0])) <= 1
+
+
+def test_a_lot_with_half_the_germination_takes_twice_the_bulk_seed(one_gap):
+    catalogue = load_catalogue()
+    species = catalogue.species["buckwheat"]
+    full = SeedLot(species.number("purity"), species.number("germination"))
+    half = SeedLot(species.number("purity"), species.number("germination") / 2)
+    rates = [
+        seed_needs(*one_gap, catalogue, frozenset({"drill"}), {"buckwheat": lot})["bulk_rate_kg_ha"].iloc[0]
+        for lot in (full, half)
+    ]
+    assert rates[1] == pytest.approx(2 * rates[0])
+
+
+def test_broadcast_never_takes_less_seed_than_drilled():
+    catalogue = load_catalogue()
+    for species in catalogue.species.values():
+        assert sole_rate(species, "broadcast", catalogue) >= sole_rate(species, "drilled", catalogue), species.key
+
+
+def test_every_component_is_sown_within_what_it_emerges_from():
+    catalogue = load_catalogue()
+    for cover in catalogue.covers.values():
+        depth = sowing_depth(cover, catalogue)
+        for component in cover.components:
+            low, high = catalogue.species[component.species].range("seeding_depth")
+            sown = depth.depth_mm[component.species]
+            assert low - catalogue.rule("mix_depth_tolerance") <= sown <= high + 1e-9, cover.key
+
+
+def test_the_order_is_the_sum_of_the_gaps_to_the_gram():
+    catalogue = load_catalogue()
+    blocks = pd.DataFrame([{"block_id": b, "area_sown_m2": 1_234.5 * (i + 1)} for i, b in enumerate("ABC")])
+    covers = ["pea_oat", "sunflower_oat", "oat"]
+    allocation = pd.DataFrame(
+        [
+            {"gap_id": f"{b}/1", "block_id": b, "cover_id": c, "option_id": f"{b}"}
+            for b, c in zip("ABC", covers, strict=True)
+        ]
+    )
+    options = pd.DataFrame([{"option_id": b, "sow_date": pd.Timestamp("2027-04-10")} for b in "ABC"])
+    need = seed_needs(allocation, options, blocks, catalogue, frozenset({"drill"}), {})
+    order = make_order(need, catalogue).set_index("species")
+    assert need.groupby("species")["seed_g"].sum().to_dict() == order["seed_g"].to_dict()
+    assert order.loc["oat", "blocks"] == "A, B, C"
+    assert order.loc["field_pea", "inoculant_group"]
+    assert pd.isna(order.loc["oat", "inoculant_group"])
