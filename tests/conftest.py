@@ -6,8 +6,12 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 ROOT = Path(__file__).resolve().parents[1]
+
+settings.register_profile("no clock", deadline=None)  # a slow machine is not a fault
+settings.load_profile("no clock")
 
 
 @pytest.fixture(scope="session")

@@ -20,7 +20,7 @@ WATER_SHARE = 0.75  # of the plant-available water, held all year
 
 @pytest.fixture(scope="module")
 def stations(shared_data):
-    path = shared_data / "soil_temperature" / "uscrn2020_daily.csv.gz"
+    path = shared_data / "data" / "soil_temperature" / "uscrn2020_daily.csv.gz"
     columns = ["wban", "date", "latitude", "t_daily_min", "t_daily_max", "soil_temp_5_daily"]
     return pd.read_csv(path, usecols=columns, parse_dates=["date"], dtype={"wban": str})
 

@@ -14,6 +14,7 @@ import warnings
 import zipfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path, PurePosixPath
+from typing import cast
 
 import geopandas as gpd
 import numpy as np
@@ -134,7 +135,8 @@ def read_blocks(
     blocks["area_sown_m2"] = blocks["area_gross_m2"]
     report.count(shown, len(frame), len(blocks))
     columns = ["block_id", "field", "area_gross_m2", "area_sown_m2", "geometry"]
-    return Block.validate(blocks[columns].reset_index(drop=True))
+    checked = Block.validate(blocks[columns].reset_index(drop=True))
+    return cast("GeoDataFrame[Block]", checked)
 
 
 def geodesic_area_m2(geometry: Polygon | MultiPolygon, geod: Geod = WGS84) -> float:
@@ -363,7 +365,7 @@ def _has_polygons(frame: pd.DataFrame) -> bool:
 
 def _polygons(geometry: BaseGeometry) -> Iterator[Polygon]:
     """Its polygonal parts, also out of collections."""
-    if geometry.geom_type == "Polygon":
+    if isinstance(geometry, Polygon):
         yield geometry
     elif hasattr(geometry, "geoms"):
         for part in geometry.geoms:
@@ -627,9 +629,9 @@ def _outline(
     drawn = shapely.remove_repeated_points(drawn)
     if geometry.geom_type == "GeometryCollection":
         report.note(shown, place, Fate.REPAIRED, "points and lines beside the polygon are left out")
-    if drawn.is_valid:
-        outline, fate = drawn, Fate.USED
-    else:
+    outline: Polygon | MultiPolygon | None = drawn
+    fate = Fate.USED
+    if not drawn.is_valid:
         outline, fate = _repaired(drawn, crs, shown, place, report, accept_repairs)
     if outline is None:
         return None
@@ -642,7 +644,7 @@ def _mended(drawn: Polygon | MultiPolygon) -> Polygon | MultiPolygon:
     """Make each part valid and unite them, so that ground drawn twice counts once."""
     fixed = [shapely.make_valid(p, method="structure", keep_collapsed=False) for p in _polygons(drawn)]
     united = shapely.union_all([part for g in fixed for part in _polygons(g)])
-    return united if united.geom_type in ("Polygon", "MultiPolygon") else MultiPolygon(list(_polygons(united)))
+    return united if isinstance(united, (Polygon, MultiPolygon)) else MultiPolygon(list(_polygons(united)))
 
 
 def _even_odd(drawn: Polygon | MultiPolygon) -> BaseGeometry:

@@ -132,12 +132,24 @@ def _sentence(name: str, row: Any, wanted: int, year: int) -> str:
     if pd.isna(row.sow_best):
         return f"{name}: no sowing date fits."
     best = _day(row.sow_best, year)
-    if pd.isna(row.sow_from) or pd.isna(row.sow_until):
+    window = _window(row, year)
+    if not window:
         return f"Sow {name} on {best}: it holds in {odds}. No date reaches the {wanted} years that are wanted."
-    window = _between(row.sow_from, row.sow_until, year)
     if row.sow_from == row.sow_until:
         return f"Sow {name} on {window}: it holds in {odds}."
     return f"Sow {name} {window}, best {best}: it holds in {odds}."
+
+
+def _window(row: Any, year: int) -> str:
+    return "" if pd.isna(row.sow_from) or pd.isna(row.sow_until) else _between(row.sow_from, row.sow_until, year)
+
+
+def _line(row: Any, year: int) -> str:
+    """Dates and odds in a few words, for lists."""
+    if row.cover_id == NO_COVER or pd.isna(row.sow_best):
+        return ""
+    dates = _window(row, year) or _day(row.sow_best, year)
+    return f"sow {dates}, holds in {row.holds_years} of {row.years} years"
 
 
 def _ending(row: Any, year: int) -> str:
@@ -263,9 +275,8 @@ def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
         "usable_d": [int(gap.usable_p10_d), int(gap.usable_p50_d), int(gap.usable_p90_d)],
         "chosen": chosen_id,
         "advice": told(chosen) if chosen is not None else None,
-        "short": ""
-        if chosen is None or pd.isna(chosen.sow_from)
-        else _between(chosen.sow_from, chosen.sow_until, year),
+        "window": "" if chosen is None else _window(chosen, year),
+        "line": "" if chosen is None else _line(chosen, year),
         "sow": [_iso(getattr(chosen, name, None)) for name in ("sow_from", "sow_best", "sow_until")],
         "wanted_years": wanted,
         "years": int(years),
@@ -557,7 +568,8 @@ def _page(plan: Plan, base_map: bool) -> str:
         tiles=None,
         zoom_start=15,
         max_zoom=19 if base_map else 22,
-        zoom_snap=0.25,
+        zoom_snap=0.1,
+        zoom_delta=0.5,
         attribution_control=base_map,
     )
     sheet.add_to(page)

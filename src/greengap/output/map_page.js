@@ -120,17 +120,17 @@ function greengapPage(map, overTiles) {
     const { block, area } = shape.feature.properties;
     const gap = gapNow(block);
     return h("div", {}, h("b", {}, block), " · " + area, h("br"),
-      gap ? labelled(block) + (state.layer === "sow" && gap.short ? ", sow " + gap.short : "") : "no gap in this season");
+      gap ? labelled(block) + (state.layer === "sow" && gap.line ? ", " + gap.line : "") : "no gap in this season");
   }, { sticky: true, className: "hint", opacity: 1 });
 
   function fit() {
-    if (blocks.size) map.fitBounds(layer.getBounds(), { padding: [26, 26], animate: false });
+    if (blocks.size) map.fitBounds(layer.getBounds(), { padding: narrow.matches ? [12, 12] : [26, 26], animate: false });
   }
 
   const Corner = L.Control.extend({ onAdd() { return this.options.node; } });
   const whole = h("button", { type: "button", class: "whole", onclick: () => fit() }, "whole farm");
   L.DomEvent.disableClickPropagation(whole);
-  new Corner({ position: "topleft", node: whole }).addTo(map);
+  new Corner({ position: "bottomright", node: whole }).addTo(map);
   new Corner({
     position: "topright",
     node: s("svg", { class: "north", viewBox: "0 0 30 46", width: 30, height: 46, role: "img", "aria-label": "North is up" },
@@ -187,11 +187,13 @@ function greengapPage(map, overTiles) {
       what.className = "what" + (state.layer === "sow" ? "" : " class class-" + what.textContent.replace(/\W/g, ""));
       box.className = "label";
       if (Math.max(across.x, -across.y) < 18) { box.className = "label gone"; continue; }
-      for (const looks of ["label", "label brief", "label gone"]) {
+      for (const [looks, shift] of [["label", 0], ["label brief", 0], ["label brief", 11], ["label brief", -11], ["label gone", 0]]) {
         box.className = looks;
+        box.style.marginTop = shift + "px";
         if (looks === "label gone") break;
         const room = box.getBoundingClientRect();
-        if (looks === "label" && what.textContent && room.width > across.x + 60) continue;
+        const hides = room.width > across.x + 60 || room.height > -0.85 * across.y;
+        if (looks === "label" && what.textContent && hides) continue;
         if (free(room)) { taken.push(room); break; }
       }
     }
@@ -305,13 +307,13 @@ function greengapPage(map, overTiles) {
     const [from, best, until] = gap.sow.map((d) => (d ? time(d) : null));
     if (best !== null) {
       const at = curves[0].points.find((p) => p[0] === best);
-      out.push(s("path", { d: "M" + x(best) + " " + (at ? y(at[1]) : box.top) + "V" + (box.bottom + 27), class: "best" }));
+      out.push(s("path", { d: "M" + x(best) + " " + (at ? y(at[1]) : box.top) + "V" + box.bottom, class: "best" }));
       if (at) out.push(s("circle", { cx: x(best), cy: y(at[1]), r: 3.6, class: "best-dot" }));
       let text = "best " + dayMonth(best);
       if (from !== null && until !== null) {
         const l = Math.min(x(from), x(best) - 3), r = Math.max(x(until), x(best) + 3);
-        out.push(s("path", { d: "M" + l + " " + (box.bottom + 20) + "v7H" + r + "v-7", class: "window" }));
-        text = "sow " + gap.short + ", " + text;
+        out.push(s("path", { d: "M" + l + " " + (box.bottom + 20) + "v7H" + r + "v-7M" + x(best) + " " + (box.bottom + 27) + "v-5", class: "window" }));
+        text = "sow " + gap.window + ", " + text;
       }
       const half = text.length * 3.1;
       out.push(s("text", { x: Math.min(Math.max(x(best), half + 2), W - half - 2), y: box.bottom + 42, "text-anchor": "middle", class: "window-text" }, text));
@@ -333,7 +335,7 @@ function greengapPage(map, overTiles) {
           const cx = Math.min(Math.max(x(p[0]), box.left + w / 2 + 2), box.right - w / 2), by = y(p[1]) + lift;
           const r = { l: cx - w / 2, r: cx + w / 2, t: by - 10, b: by + 3 };
           if (r.t < box.top - 18 || r.b > box.bottom - 1) continue;
-          let cost = Math.abs(cx - x(p[0])) * 0.06 + (Math.abs(lift) > 14 ? 2.5 : 0);
+          let cost = (1 - p[1] / gap.years) * 2 + Math.abs(cx - x(p[0])) * 0.06 + (Math.abs(lift) > 14 ? 2.5 : 0);
           curves.forEach((other, k) => other.points.forEach((q, i, list) => {
             for (let f = 0; f < 1; f += 0.25) {
               const next = list[Math.min(i + 1, list.length - 1)];
@@ -427,10 +429,10 @@ function greengapPage(map, overTiles) {
     const row = (block) => {
       const gap = gapNow(block);
       const words = !gap ? "no gap" : state.layer === "sow" ? (gap.chosen === NO_COVER ? "keep clean" : coverOf(gap).name)
-        : [h("b", {}, classNow(gap) || "not rated"), " " + limitNow(gap)];
-      const when = gap && state.layer === "sow" ? gap.short : "";
+        : classNow(gap) ? [h("b", {}, classNow(gap)), " " + limitNow(gap)] : "not rated";
+      const line = gap && state.layer === "sow" ? gap.line : "";
       return h("li", {}, h("button", { type: "button", "data-block": block, onclick: () => select(block, "list") },
-        h("span", { class: "who" }, block), h("span", { class: "words" }, words), h("span", { class: "when" }, when)));
+        h("span", { class: "who" }, block), h("span", {}, h("span", { class: "words" }, words), line && h("span", { class: "line" }, line))));
     };
     const version = [plan.program_version && "greengap " + plan.program_version, plan.catalogue_version && "catalogue " + plan.catalogue_version];
     return [
