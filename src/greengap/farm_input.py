@@ -135,11 +135,15 @@ def read_farm(folder: str | Path) -> Farm:
     else:
         partial, shares = soil_from_rasters(blocks, settings.soil_rasters, settings.shown, report)
     soil = complete_soil(partial, report, _hydraulics)
-    middle = blocks.union_all().centroid
+    place = settings.station
     weather = read_weather(
-        settings.weather, settings.shown, report, station=settings.station, near=(middle.x, middle.y)
+        settings.weather,
+        settings.shown,
+        report,
+        station=(place.lat, place.lon, place.elevation_m, place.name) if place else None,
+        near=tuple(float(bound) for bound in blocks.total_bounds),
     )
-    sites, site_of_block = site_weather(weather, cell_weights(blocks, weather))
+    sites, site_of_block = site_weather(weather, cell_weights(blocks, weather, report))
     return Farm(
         settings, catalogue, blocks, calendar, soil, shares, sites, site_of_block, report, _fingerprints(settings)
     )

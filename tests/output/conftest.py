@@ -290,7 +290,7 @@ def browser() -> Iterator[Any]:
         chromium.close()
 
 
-@pytest.fixture()
+@pytest.fixture
 def browser_page(browser: Any) -> Iterator[Callable[..., Any]]:
     """Open a file in a window without a network.
 

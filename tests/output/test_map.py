@@ -18,7 +18,7 @@ import pytest
 
 from greengap import units
 from greengap.errors import InputProblem
-from greengap.output import map as map_module
+from greengap.output import map_page
 from greengap.output.map import COLOURS, HATCHES, map_payload, write_map
 from greengap.plan import Plan
 
@@ -26,7 +26,7 @@ MakePlan = Callable[..., Plan]
 SUMMER = "#gaps=2027-1-midsummer"
 
 
-@pytest.fixture()
+@pytest.fixture
 def page_file(make_plan: MakePlan, tmp_path: Path) -> Path:
     write_map(make_plan(), tmp_path / "map.html")
     return tmp_path / "map.html"
@@ -106,7 +106,9 @@ def test_curves_are_the_odds_of_the_recommended_cover_and_two_runners_up(make_pl
 
 def test_failed_gates_are_told_with_their_reason(make_plan: MakePlan) -> None:
     gap = map_payload(make_plan())["gaps"]["North 2/1"]
-    assert gap["impossible"] == [{"cover": "buckwheat", "name": "buckwheat", "why": ["frost kills it in 9 of 10 years"]}]
+    assert gap["impossible"] == [
+        {"cover": "buckwheat", "name": "buckwheat", "why": ["frost kills it in 9 of 10 years"]}
+    ]
     assert gap["classes"] == {"pea_oat": "S1", "oat": "S2", "no_cover": "S3", "buckwheat": "N"}
 
 
@@ -179,20 +181,20 @@ def test_a_name_from_the_farm_never_becomes_markup(make_plan: MakePlan, tmp_path
 
 
 def test_the_library_is_the_one_its_makers_publish(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert "Leaflet 1.9.4" in map_module._library_file("leaflet.js")
-    monkeypatch.setitem(map_module.LIBRARY_SHA256, "leaflet.js", "another")
-    with pytest.raises(InputProblem, match="leaflet.js: is not the file that Leaflet 1.9.4 publishes. Install it again"):
-        map_module._library_file("leaflet.js")
+    assert "Leaflet 1.9.4" in map_page._library_file("leaflet.js")
+    monkeypatch.setitem(map_page.LIBRARY_SHA256, "leaflet.js", "another")
+    with pytest.raises(InputProblem, match=r"leaflet\.js: is not the file that .* publishes\. Install it again"):
+        map_page._library_file("leaflet.js")
 
 
 def test_a_missing_library_is_told_in_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(map_module, "LIBRARY_MODULE", "no_such_module")
-    with pytest.raises(InputProblem, match="not installed. Install it again with: python -m pip install"):
-        map_module._library_file("leaflet.css")
+    monkeypatch.setattr(map_page, "LIBRARY_MODULE", "no_such_module")
+    with pytest.raises(InputProblem, match=r"not installed\. Install it again with: python -m pip install"):
+        map_page._library_file("leaflet.css")
 
 
 def test_nothing_is_left_behind_when_writing_fails(make_plan: MakePlan, tmp_path: Path, monkeypatch: Any) -> None:
-    monkeypatch.setitem(map_module.LIBRARY_SHA256, "leaflet.js", "another")
+    monkeypatch.setitem(map_page.LIBRARY_SHA256, "leaflet.js", "another")
     with pytest.raises(InputProblem):
         write_map(make_plan(), tmp_path / "map.html")
     assert list(tmp_path.iterdir()) == []
@@ -200,20 +202,26 @@ def test_nothing_is_left_behind_when_writing_fails(make_plan: MakePlan, tmp_path
 
 def _oklab(linear: np.ndarray) -> np.ndarray:
     """OKLab of linear sRGB, coefficients as B. Ottosson published them in 2020."""
-    lms = linear @ np.array(
-        [
-            [0.4122214708, 0.5363325363, 0.0514459929],
-            [0.2119034982, 0.6806995451, 0.1073969566],
-            [0.0883024619, 0.2817188376, 0.6299787005],
-        ]
-    ).T
-    return np.cbrt(np.clip(lms, 0, None)) @ np.array(
-        [
-            [0.2104542553, 0.7936177850, -0.0040720468],
-            [1.9779984951, -2.4285922050, 0.4505937099],
-            [0.0259040371, 0.7827717662, -0.8086757660],
-        ]
-    ).T
+    lms = (
+        linear
+        @ np.array(
+            [
+                [0.4122214708, 0.5363325363, 0.0514459929],
+                [0.2119034982, 0.6806995451, 0.1073969566],
+                [0.0883024619, 0.2817188376, 0.6299787005],
+            ]
+        ).T
+    )
+    return (
+        np.cbrt(np.clip(lms, 0, None))
+        @ np.array(
+            [
+                [0.2104542553, 0.7936177850, -0.0040720468],
+                [1.9779984951, -2.4285922050, 0.4505937099],
+                [0.0259040371, 0.7827717662, -0.8086757660],
+            ]
+        ).T
+    )
 
 
 # Full dichromacy, from memory of the tables of Machado, Oliveira and Fernandes 2009.
@@ -240,7 +248,7 @@ def test_covers_beyond_the_first_dozen_differ_in_hatch(make_plan: MakePlan) -> N
     many = replace(plan.catalogue, covers={f"cover_{n:02d}": some for n in range(60)})
     looks = [(c["colour"], c["hatch"]) for c in map_payload(replace(plan, catalogue=many))["covers"]]
     assert len(set(looks)) == len(looks)
-    script = (Path(map_module.__file__).parent / "map_page.js").read_text(encoding="utf-8")
+    script = (Path(map_page.__file__).parent / "map_page.js").read_text(encoding="utf-8")
     assert all(f"    {hatch}: [" in script for hatch in (*HATCHES, "bare"))
 
 

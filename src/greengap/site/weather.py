@@ -142,8 +142,9 @@ def cell_weights(
         far = shapely.distance(outlines[outside], boxes[nearest]) > reach
         if far.any():
             share = shapely.area(outlines[outside[far]]).sum() / shapely.area(outlines).sum()
-            what = f"{share:.0%} of the farm lies more than a cell outside the grid: block {', '.join(names[outside[far]])}"
-            raise InputProblem(file, "", what.replace("%", " %"), "Give weather of the farm's place")
+            which = ", ".join(names[outside[far]])
+            what = f"{share:.0%} of the farm lies more than a cell outside the grid: block {which}".replace("%", " %")
+            raise InputProblem(file, "", what, "Give weather of the farm's place")
         rows = {"block_id": names[outside], "cell_id": cells[nearest], "weight_fraction": 1.0}
         table = pd.concat([table, pd.DataFrame(rows)])
     if report is not None:

@@ -204,14 +204,14 @@ def _grid(
     crs = _crs(source, variable, x_name, y_name, file)
     if len(dims) == 2 and x_name and y_name and crs is not None and max(source.sizes[x_name], source.sizes[y_name]) > 1:
         return _boxes(source, crs, x_name, y_name, file, near)
-    wide = {
-        key: next((source[n] for n in source.variables if _is(source[n], key) and source[n].ndim), None)
-        for key in ("x", "y")
-    }
+    wide: dict[str, Any] = {}
+    for axis in ("x", "y"):
+        fitting = (source[n] for n in source.variables if source[n].ndim and set(source[n].dims) <= set(dims))
+        wide[axis] = next((v for v in fitting if _is(v, axis)), None)
     if wide["x"] is None or wide["y"] is None:
         remedy = "Add lat and lon coordinates, or a grid_mapping with the projection"
         raise InputProblem(file, str(variable.name), "does not say where its cells lie", remedy)
-    lon, lat = xr.broadcast(wide["x"], wide["y"])
+    lon, lat = (each.transpose(*dims) for each in xr.broadcast(wide["x"], wide["y"]))
     take = {d: slice(None) for d in dims}
     return Grid("points", "", _west_positive(lon.to_numpy().ravel()), lat.to_numpy().ravel().astype(float), empty, take)
 
@@ -275,10 +275,9 @@ def _boxes(source: xr.Dataset, crs: pyproj.CRS, x_name: str, y_name: str, file: 
     for axis, at in centres.items():
         other = centres["y" if axis == "x" else "x"]
         step = np.diff(at) if len(at) > 1 else np.array([np.median(np.abs(np.diff(other)))])
-        half = np.abs(np.concatenate([step[:1], step, step[-1:]])) / 2
-        edges[axis], width[axis] = (at - half[: len(at)], at + half[-len(at) :]), float(np.median(np.abs(step)))
-        if len(at) > 1 and step[0] < 0:  # the axis falls: the step before a centre is on its high side
-            edges[axis] = (at - half[1 : len(at) + 1], at + half[: len(at)])
+        line = np.concatenate([[at[0] - step[0] / 2], (at[:-1] + at[1:]) / 2, [at[-1] + step[-1] / 2]])
+        edges[axis] = np.minimum(line[:-1], line[1:]), np.maximum(line[:-1], line[1:])
+        width[axis] = float(np.median(np.abs(step)))
     if crs.is_geographic and centres["x"].max() > 180:
         turn = centres["x"] - _west_positive(centres["x"])
         centres["x"] = centres["x"] - turn
