@@ -197,18 +197,18 @@ CROPS: list[tuple[str, str, str, str, str, int, int, int, int]] = [
     ("Low Corner", "cabbage", "transplanted", "2027-05-10", "2027-08-05", 5, 14, 6, 10),
     ("Low Corner", "sweet_corn", "seeded", "2028-06-01", "2028-08-30", 6, 9, 7, 8),
     ("River 1", "garden_pea", "seeded", "2027-04-08", "2027-06-28", 7, 10, 6, 7),
-    ("River 1", "broccoli", "transplanted", "2027-08-12", "2027-10-18", 3, 6, 8, 10),
+    ("River 1", "broccoli", "transplanted", "2027-08-22", "2027-10-28", 3, 6, 8, 10),
     ("River 1", "sweet_corn", "seeded", "2028-05-24", "2028-08-25", 6, 8, 6, 8),
     ("River 2", "lettuce", "transplanted", "2027-04-22", "2027-06-20", 6, 8, 5, 6),
-    ("River 2", "spinach", "seeded", "2027-08-28", "2028-04-05", 4, 6, 7, 8),
+    ("River 2", "spinach", "seeded", "2027-09-06", "2028-04-05", 4, 6, 7, 8),
     ("River 2", "winter_squash", "transplanted", "2028-06-01", "2028-09-10", 5, 7, 6, 8),
-    ("Pond", "cabbage", "transplanted", "2027-04-15", "2027-07-08", 5, 9, 6, 8),
-    ("Pond", "lettuce", "transplanted", "2027-08-28", "2027-10-12", 3, 5, 5, 7),
+    ("Pond", "cabbage", "transplanted", "2027-04-12", "2027-06-30", 5, 9, 6, 8),
+    ("Pond", "lettuce", "transplanted", "2027-08-30", "2027-10-14", 3, 5, 5, 7),
     ("Pond", "tomato", "transplanted", "2028-06-01", "2028-10-01", 6, 7, 10, 9),
     ("River 3", "potato", "planted", "2027-04-25", "2027-08-20", 6, 9, 8, 9),
     ("River 3", "onion", "transplanted", "2028-04-12", "2028-08-10", 5, 9, 6, 7),
     ("River 3", "spinach", "seeded", "2028-08-27", "2028-10-20", 3, 5, 7, 10),
-    ("Hedge Corner", "muskmelon", "transplanted", "2027-06-05", "2027-09-05", 5, 6, 6, 8),
+    ("Hedge Corner", "muskmelon", "transplanted", "2027-06-12", "2027-09-08", 5, 6, 6, 8),
     ("Hedge Corner", "garden_pea", "seeded", "2028-04-10", "2028-06-30", 7, 10, 6, 7),
     ("Hedge Corner", "broccoli", "transplanted", "2028-08-14", "2028-10-20", 3, 6, 8, 9),
     ("Hollow", "onion", "transplanted", "2027-04-20", "2027-08-15", 5, 9, 6, 8),
@@ -231,7 +231,7 @@ CROPS: list[tuple[str, str, str, str, str, int, int, int, int]] = [
     ("West Bench", "spinach", "seeded", "2028-08-28", "2028-10-25", 3, 5, 8, 10),
     ("Middle Bench", "carrot", "seeded", "2027-04-15", "2027-07-10", 6, 9, 6, 8),
     ("Middle Bench", "summer_squash", "transplanted", "2028-05-28", "2028-08-31", 5, 7, 6, 10),
-    ("Upper Bench", "winter_squash", "transplanted", "2027-05-28", "2027-09-15", 5, 7, 6, 9),
+    ("Upper Bench", "winter_squash", "transplanted", "2027-06-08", "2027-09-15", 5, 7, 6, 9),
     ("Upper Bench", "snap_bean", "seeded", "2028-06-10", "2028-08-08", 5, 7, 5, 7),
     ("Orchard Strip", "garden_pea", "seeded", "2027-04-12", "2027-07-02", 7, 9, 6, 7),
     ("Orchard Strip", "spinach", "seeded", "2027-08-25", "2027-10-20", 4, 6, 7, 10),
@@ -393,7 +393,7 @@ def make_weather(rng: np.random.Generator) -> xr.Dataset:
         anomaly[day] = carry * anomaly[day - 1] + push[day]
     year_effect = rng.normal(0, 0.45, year.max() + 1)[year]
     cloud = wet - wet.mean()
-    mean = 8.4 + 10.3 * summer - 0.3 * spring + year_effect
+    mean = 9.3 + 10.1 * summer + 0.9 * spring + year_effect
     spread = 12.2 + 1.8 * summer + 0.5 * spring
     tmax = mean + spread / 2 - (1.3 + 0.9 * summer) * cloud + (3.6 - 0.2 * summer) * anomaly[:, 0]
     tmin = mean - spread / 2 + (0.9 - 0.5 * summer) * cloud + (3.7 - 0.6 * summer) * anomaly[:, 1]

@@ -163,6 +163,9 @@ class Odds(Table):
     biomass_p90_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, 10 % of years have more.")
     ready_from: pd.Timestamp = pa.Field(nullable=True, description="Median date on which the growth aim is reached.")
     terminate_by: pd.Timestamp = pa.Field(description="Date by which growth has to end in nine years of ten.")
+    ended_by: str = pa.Field(
+        isin=["frost", "seed set", "next crop"], description="What ends growth in most years."
+    )
     first_flower: pd.Timestamp = pa.Field(
         nullable=True, description="Median date of first flower, if half the years flower."
     )
@@ -226,6 +229,9 @@ class Recommendation(Table):
     sow_until: pd.Timestamp = pa.Field(nullable=True, description="Last date of the sowing window.")
     terminate_from: pd.Timestamp = pa.Field(nullable=True, description="From when ending meets the growth aim.")
     terminate_by: pd.Timestamp = pa.Field(nullable=True, description="By when it has to be ended.")
+    ended_by: str = pa.Field(
+        isin=["frost", "seed set", "next crop", ""], description="What ends it in most years; empty for no cover."
+    )
     holds_years: int = pa.Field(ge=0, description="Weather years in which the best option holds.")
     years: int = pa.Field(ge=0, description="Weather years run.")
     biomass_p50_kg_ha: float = pa.Field(ge=0, description="Median shoot dry matter.")

@@ -90,9 +90,9 @@ def test_legend_area_of_a_season_is_the_area_of_its_blocks(make_plan: MakePlan) 
 
 def test_the_recommendation_is_one_sentence_with_window_and_odds(make_plan: MakePlan) -> None:
     gaps = map_payload(make_plan())["gaps"]
-    assert gaps["Creek/1"]["advice"]["sentence"] == "Sow buckwheat 7–22 Jul, best 12 Jul: it holds in 10 of 10 years."
+    assert gaps["Creek/1"]["advice"]["sentence"] == "buckwheat: sow 7–22 Jul, best 12 Jul. It holds in 10 of 10 years."
     assert gaps["North 2/1"]["advice"]["sentence"] == (
-        "Sow pea + oat on 6 Apr: it holds in 7 of 10 years. No date reaches the 8 years that are wanted."
+        "pea + oat: sow on 6 Apr. It holds in 7 of 10 years; no date reaches the 8 that are wanted."
     )
     assert gaps["Shed/1"]["advice"]["sentence"] == "Keep it clean: nothing is sown."
 
@@ -257,7 +257,7 @@ def test_the_page_opens_from_disk_without_a_network(browser_page: Any, page_file
     page = browser_page(page_file, fragment=SUMMER)
     assert page.locator("#farm").text_content() == "Three blocks"
     assert page.locator("#note").text_content() == "Invented, to test the page."
-    assert page.locator(".label", has_text="Creek").locator(".what").text_content() == "buckwheat"
+    assert page.locator(".label", has_text="Creek").locator(".what").text_content() == "Buckwheat"
     assert "3.00 ha, 1 block" in page.locator("#legend").text_content()
     assert page.asked_for == []
     assert page.complaints == []
@@ -268,7 +268,7 @@ def test_a_click_on_a_block_opens_its_advice(browser_page: Any, page_file: Path)
     page = browser_page(page_file, fragment=SUMMER)
     page.locator("path[data-block='Creek']").click()
     panel = page.locator("#panel")
-    assert "Sow buckwheat 7–22 Jul, best 12 Jul: it holds in 10 of 10 years." in panel.text_content()
+    assert "buckwheat: sow 7–22 Jul, best 12 Jul. It holds in 10 of 10 years." in panel.text_content()
     assert "Tell beekeepers nearby" in panel.locator(".cautions").text_content()
     assert panel.locator("svg.odds path.curve").count() == 3
     assert panel.locator("td[data-seed-g='201000']").text_content() == "201.000 kg"
@@ -295,10 +295,10 @@ def test_the_page_can_be_used_by_keyboard(browser_page: Any, page_file: Path) ->
 def test_season_and_layer_change_what_the_blocks_say(browser_page: Any, page_file: Path) -> None:
     page = browser_page(page_file)
     page.select_option("#period-choice", label="Early spring 2027")
-    page.select_option("#layer-choice", label="buckwheat")
+    page.select_option("#layer-choice", label="Buckwheat")
     assert page.locator(".label", has_text="North 2").locator(".what").text_content() == "N"
     assert "frost kills it in 9 of 10 years" in page.locator("#panel").text_content()
-    page.select_option("#layer-choice", label="pea + oat")
+    page.select_option("#layer-choice", label="Pea + oat")
     assert page.locator(".label", has_text="North 2").locator(".what").text_content() == "S1"
     assert page.complaints == []
 
@@ -340,5 +340,5 @@ def test_a_large_farm_is_drawn_on_a_canvas(browser_page: Any, make_plan: MakePla
     page = browser_page(tmp_path / "map.html", fragment=SUMMER)
     assert page.locator("canvas.leaflet-zoom-animated").count() == 1
     page.locator("#panel button[data-block='Creek']").click()
-    assert "it holds in 10 of 10 years" in page.locator("#panel").text_content()
+    assert "It holds in 10 of 10 years" in page.locator("#panel").text_content()
     assert page.complaints == []

@@ -48,7 +48,9 @@ def test_the_stored_normals_are_those_of_the_station_list(shared_data):
     normals = pd.read_csv(shared_data / "data/frost_normals/noaa_1981_2010_freeze_and_gdd.csv", dtype=str)
     for check in NORMALS:
         row = normals[normals["station"] == check["normals_station"]].iloc[0]
-        assert month_and_day(float(check["expected_day"])) == tuple(int(p) for p in row[check["normals_column"]].split("/"))
+        assert month_and_day(float(check["expected_day"])) == tuple(
+            int(p) for p in row[check["normals_column"]].split("/")
+        )
 
 
 def test_the_season_splits_after_july_and_31_july_is_spring():

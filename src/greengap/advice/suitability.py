@@ -279,16 +279,16 @@ class _Rater:
             ramp(water, self.rule("water_share_poor"), self.rule("water_share_good")),
             f"rain and stored water meet {water:.0%} of its need in the median year",
         )
-        usable = max((gap.closes - gap.opens).days, 1)  # type: ignore[attr-defined]
+        usable = (gap.closes - gap.opens).days  # type: ignore[attr-defined]
+        fills = max(min(usable, self.rule("gap_filled_reference")), 1)
         whole = (gap.closes - window.sow_best).days  # type: ignore[attr-defined]
         # Frost-killed residue goes on covering the ground; a cover that is ended for its seed does not.
         killed = years["frost_kill_d"].notna() & (years["frost_kill_d"] <= years["growth_end_d"])
-        filled = years["growth_end_d"].where(~killed, whole)
-        share = float(np.clip(filled.median() / usable, 0, 1))
+        days = float(years["growth_end_d"].where(~killed, whole).median())
         yield self.soft(
             "gap filled",
-            ramp(share, self.rule("gap_filled_poor"), self.rule("gap_filled_good")),
-            f"keeps the ground for {share:.0%} of the {usable} days between the crops",
+            ramp(days / fills, self.rule("gap_filled_poor"), self.rule("gap_filled_good")),
+            f"keeps the ground for {days:.0f} of the {usable} days between the crops",
         )
         yield self.soft("growth odds", odds.holds_years / n, f"everything holds in {_years(odds.holds_years, n)}")
 
@@ -503,6 +503,7 @@ def rank(
                 "sow_until": window.sow_until if dated else pd.NaT,
                 "terminate_from": option.ready_from if dated else pd.NaT,
                 "terminate_by": option.terminate_by if dated else pd.NaT,
+                "ended_by": option.ended_by if dated else "",
                 "holds_years": int(option.holds_years) if option is not None else 0,
                 "years": int(option.years) if option is not None else 0,
                 "biomass_p50_kg_ha": float(option.biomass_p50_kg_ha) if option is not None else 0.0,

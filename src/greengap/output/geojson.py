@@ -96,6 +96,7 @@ def plan_features(plan: Plan) -> dict[str, Any]:
                     "sow_until": _day(row.sow_until),
                     "terminate_from": _day(row.terminate_from),
                     "terminate_by": _day(row.terminate_by),
+                    "ended_by": row.ended_by or None,
                     "next_crop_allows_termination_until": _day(gap.closes),
                     "waiting_d": int(gap.waiting_d),
                     "first_flower": _day(option.first_flower) if option is not None else None,

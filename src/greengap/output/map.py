@@ -122,10 +122,10 @@ def _sentence(name: str, row: Any, wanted: int, year: int) -> str:
     best = _day(row.sow_best, year)
     window = _window(row, year)
     if not window:
-        return f"Sow {name} on {best}: it holds in {odds}. No date reaches the {wanted} years that are wanted."
+        return f"{name}: sow on {best}. It holds in {odds}; no date reaches the {wanted} that are wanted."
     if row.sow_from == row.sow_until:
-        return f"Sow {name} on {window}: it holds in {odds}."
-    return f"Sow {name} {window}, best {best}: it holds in {odds}."
+        return f"{name}: sow on {window}. It holds in {odds}."
+    return f"{name}: sow {window}, best {best}. It holds in {odds}."
 
 
 def _window(row: Any, year: int) -> str:
@@ -255,7 +255,8 @@ def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
         "title": title,
         "before": _crop(plan, gap.crop_before),
         "after": _crop(plan, gap.crop_after),
-        "dates": _between(gap.start, gap.end, year) + ("" if gap.end.year != year else f" {year}"),
+        "dates": _between(gap.start, gap.end, year if gap.end.year == year else 0)
+        + f" {year}" * (gap.end.year == year),
         **{name: _iso(getattr(gap, name)) for name in ("start", "end")},
         **{name: _iso(getattr(gap, name)) for name in ("opens_early", "opens", "opens_late")},
         **{name: _iso(getattr(gap, name)) for name in ("closes_early", "closes", "closes_late")},
@@ -383,7 +384,8 @@ def map_payload(plan: Plan) -> dict[str, Any]:
     -------
     dict
         Ready for JSON. ``blocks`` is a GeoJSON feature collection (WGS84), ``gaps`` holds one entry a
-        gap by ``gap_id``, ``periods`` the seasons in order of time, ``covers`` colours and hatches,
+        gap by ``gap_id``, ``periods`` the seasons in order of time, ``opens_on`` the one with the
+        most ground to sow, ``covers`` colours and hatches,
         ``legend`` blocks and area [m2] by season and cover, ``totals["seed_g"]`` the seed of each
         species in whole grams. Figures for a person are text in the farm's own units beside the SI value.
     """
@@ -391,6 +393,11 @@ def map_payload(plan: Plan) -> dict[str, Any]:
     gaps = [_gap(plan, look, gap) for gap in _rows(plan.gaps.sort_values(["block_id", "start", "gap_id"]))]
     rated = set(plan.recommendation["cover_id"])
     meta = plan.metadata
+    legend = _legend(plan, gaps)
+
+    def sown(period: str) -> float:
+        return sum(row["area_m2"] for row in legend[period] if row["cover"] != NO_COVER)
+
     return {
         "farm": _text(meta.get("farm", plan.settings.name)),
         "note": _text(meta.get("note", plan.settings.note)),
@@ -406,10 +413,11 @@ def map_payload(plan: Plan) -> dict[str, Any]:
         "assumptions": [str(sentence) for sentence in meta.get("assumptions", plan.report.assumptions)],
         "svg": len(plan.blocks) <= SVG_MOST_BLOCKS,
         "covers": [cover | {"rated": cover["id"] in rated} for cover in _covers(plan)],
+        "opens_on": max(legend, key=lambda period: (sown(period), period), default=""),
         "periods": [{"key": key, "title": title} for key, title in sorted({(g["period"], g["title"]) for g in gaps})],
         "blocks": {"type": "FeatureCollection", "features": _features(plan, gaps)},
         "gaps": {gap["id"]: gap for gap in gaps},
-        "legend": _legend(plan, gaps),
+        "legend": legend,
         "totals": _totals(plan),
     }
 

@@ -3,7 +3,8 @@
 
 function greengapPage(map, overTiles) {
   const plan = JSON.parse(document.getElementById("greengap-plan").textContent);
-  const covers = new Map(plan.covers.map((cover) => [cover.id, cover]));
+  const upper = (words) => words.charAt(0).toUpperCase() + words.slice(1);
+  const covers = new Map(plan.covers.map((cover) => [cover.id, { ...cover, name: upper(cover.name) }]));
   const blocks = new Map(plan.blocks.features.map((feature) => [feature.properties.block, feature]));
   const NO_COVER = "no_cover";
   const RUBRIC = { S1: "suits well", S2: "suits", S3: "suits poorly", N: "not possible" };
@@ -11,7 +12,7 @@ function greengapPage(map, overTiles) {
   const DAY = 86400000;
   const panel = document.getElementById("panel");
   const narrow = window.matchMedia("(max-width: 760px)");
-  const state = { period: plan.periods.length ? plan.periods[0].key : "", layer: "sow", block: null };
+  const state = { period: plan.opens_on, layer: "sow", block: null };
   let cameFrom = null;
 
   // ---- small builders -------------------------------------------------------------------------
@@ -52,24 +53,26 @@ function greengapPage(map, overTiles) {
     pairs: [10, "M0 3H10M0 5.5H10", 1],
     bare: [14, "M3.5 3.5h0M10.5 10.5h0", 1.5],
   };
-  const hatchId = (cover) => "hatch-" + plan.covers.indexOf(cover);
+  const hatchId = (cover) => "hatch-" + cover.id;
 
   function patterns() {
-    const wash = overTiles ? 0.78 : 0.34;
-    const made = plan.covers.map((cover) => {
+    const made = [...covers.values()].map((cover) => {
       const [size, path, width] = HATCHES[cover.hatch];
       const bare = cover.id === NO_COVER;
       return s("pattern", { id: hatchId(cover), width: size, height: size, patternUnits: "userSpaceOnUse" },
-        s("rect", { width: size, height: size, fill: "#fdfdfb", "fill-opacity": overTiles ? 0.6 : 0.85 }),
-        s("rect", { width: size, height: size, fill: cover.colour, "fill-opacity": bare ? 0.04 : wash }),
+        s("rect", { width: size, height: size, fill: "#fdfdfb", "fill-opacity": 0.85 }),
+        s("rect", { width: size, height: size, fill: cover.colour, "fill-opacity": bare ? 0.04 : 0.34 }),
         s("path", { d: path, fill: "none", stroke: cover.colour, "stroke-width": width, "stroke-linecap": "round" }));
     });
     document.body.append(s("svg", { width: 0, height: 0, class: "patterns", "aria-hidden": "true" }, s("defs", {}, made)));
   }
 
-  const swatch = (fill, dashes) =>
+  const swatch = (fill, dashes, thin) =>
     s("svg", { class: "swatch", viewBox: "0 0 34 20", width: 34, height: 20, "aria-hidden": "true" },
-      s("rect", { x: 0.75, y: 0.75, width: 32.5, height: 18.5, fill, stroke: "#22302f", "stroke-width": 1, "stroke-dasharray": dashes }));
+      s("rect", { x: 0.75, y: 0.75, width: 32.5, height: 18.5, fill, "fill-opacity": thin,
+        stroke: "#22302f", "stroke-width": 1, "stroke-dasharray": dashes }));
+  const flat = (cover) => (cover.id === NO_COVER ? 0.06 : 0.5);
+  const swatchOf = (cover) => (plan.svg ? swatch("url(#" + hatchId(cover) + ")") : swatch(cover.colour, null, flat(cover)));
 
   // ---- what is chosen -------------------------------------------------------------------------
   const gapsOf = (block) => blocks.get(block).properties.gaps.map((id) => plan.gaps[id]);
@@ -86,7 +89,7 @@ function greengapPage(map, overTiles) {
   function labelled(block) {
     const gap = gapNow(block);
     if (!gap) return "";
-    if (state.layer === "sow") return gap.chosen === NO_COVER ? "keep clean" : coverOf(gap).name;
+    if (state.layer === "sow") return gap.chosen === NO_COVER ? "Keep clean" : coverOf(gap).name;
     return classNow(gap) || "not rated";
   }
 
@@ -97,7 +100,7 @@ function greengapPage(map, overTiles) {
     if (!gap) return { ...line, fillColor: "#fdfdfb", fillOpacity: overTiles ? 0.35 : 0.55, opacity: picked ? 1 : 0.45 };
     if (state.layer === "sow") {
       const cover = coverOf(gap);
-      if (!plan.svg) return { ...line, fillColor: cover.colour, fillOpacity: cover.id === NO_COVER ? 0.06 : 0.5 };
+      if (!plan.svg) return { ...line, fillColor: cover.colour, fillOpacity: flat(cover) };
       return { ...line, fillColor: "url(#" + hatchId(cover) + ")" };
     }
     const rated = classNow(gap);
@@ -194,6 +197,7 @@ function greengapPage(map, overTiles) {
         const room = box.getBoundingClientRect();
         const hides = room.width > across.x + 60 || room.height > -0.85 * across.y;
         if (looks === "label" && what.textContent && hides) continue;
+        if (room.width > 1.7 * Math.hypot(across.x, across.y)) continue;
         if (free(room)) { taken.push(room); break; }
       }
     }
@@ -225,7 +229,7 @@ function greengapPage(map, overTiles) {
     if (state.layer === "sow") {
       for (const row of plan.legend[state.period] || []) {
         const cover = covers.get(row.cover);
-        rows.push(h("li", {}, swatch(plan.svg ? "url(#" + hatchId(cover) + ")" : cover.colour),
+        rows.push(h("li", {}, swatchOf(cover),
           h("span", {}, h("b", {}, cover.name), h("i", {}, row.area + ", " + plural(row.blocks, "block", "blocks")))));
       }
     } else {
@@ -236,7 +240,7 @@ function greengapPage(map, overTiles) {
       }
     }
     if ([...blocks.keys()].some((block) => !gapNow(block))) {
-      rows.push(h("li", {}, swatch("#fdfdfb"), h("span", {}, h("b", {}, "no gap"), h("i", {}, "in this season"))));
+      rows.push(h("li", {}, swatch("#fdfdfb"), h("span", {}, h("b", {}, "No gap"), h("i", {}, "in this season"))));
     }
     const head = state.layer === "sow" ? periodTitle() + ": what to sow"
       : periodTitle() + ": how well " + covers.get(state.layer).name + " suits";
@@ -272,16 +276,22 @@ function greengapPage(map, overTiles) {
     const told = "Gap of " + gap.length_d + " days; usable " + gap.usable_d.join(", ") + " days (low, middle, high)";
     return s("svg", { class: "strip", viewBox: "0 0 " + W + " " + H, role: "img", "aria-label": told },
       s("defs", {}, fade(id + "a", 0.8, 0.06), fade(id + "b", 0.06, 0.8)),
-      bar(start - pad, e1, "rgba(34,48,47,.8)"), bar(e1, e2, "url(#" + id + "a)"),
-      bar(s1, s2, "url(#" + id + "b)"), bar(s2, end + pad, "rgba(34,48,47,.8)"), drawn);
+      gap.before && [bar(start - pad, e1, "rgba(34,48,47,.8)"), bar(e1, e2, "url(#" + id + "a)")],
+      gap.after && [bar(s1, s2, "url(#" + id + "b)"), bar(s2, end + pad, "rgba(34,48,47,.8)")], drawn);
   }
 
   function oddsChart(gap) {
-    const curves = gap.curves.map((curve) => ({ ...curve, points: curve.points.map(([d, n]) => [time(d), n]) }));
+    let curves = gap.curves.map((curve) => ({ ...curve, points: curve.points.map(([d, n]) => [time(d), n]) }));
     const all = curves.flatMap((curve) => curve.points);
     if (!all.length || !gap.years) return null;
     const W = 360, H = 222, box = { left: 26, right: 352, top: 34, bottom: 158 };
-    let first = Math.min(...all.map((p) => p[0])), last = Math.max(...all.map((p) => p[0]));
+    // The axis shows the dates on which anything holds, with the way up to them and down again.
+    const dates = [...new Set(all.map((p) => p[0]))].sort((a, b) => a - b);
+    const alive = dates.map((t) => all.some((p) => p[0] === t && p[1] > 0));
+    const from0 = Math.max(alive.indexOf(true) - 2, 0), until0 = alive.includes(true) ? alive.lastIndexOf(true) + 2 : dates.length;
+    let first = dates[from0], last = dates[Math.min(until0, dates.length - 1)];
+    for (const curve of curves) curve.points = curve.points.filter((p) => p[0] >= first && p[0] <= last);
+    curves = curves.filter((curve) => curve.points.length);
     if (last - first < 6 * DAY) { first -= 4 * DAY; last += 4 * DAY; }
     const x = (t) => box.left + 6 + ((t - first) / (last - first)) * (box.right - box.left - 12);
     const y = (n) => box.bottom - (n / gap.years) * (box.bottom - box.top);
@@ -306,23 +316,24 @@ function greengapPage(map, overTiles) {
     // Sowing window as a bracket, best date as a tick down to it.
     const [from, best, until] = gap.sow.map((d) => (d ? time(d) : null));
     if (best !== null) {
-      const at = curves[0].points.find((p) => p[0] === best);
+      const at = curves.length && curves[0].points.find((p) => p[0] === best);
       out.push(s("path", { d: "M" + x(best) + " " + (at ? y(at[1]) : box.top) + "V" + box.bottom, class: "best" }));
       if (at) out.push(s("circle", { cx: x(best), cy: y(at[1]), r: 3.6, class: "best-dot" }));
-      let text = "best " + dayMonth(best);
+      let text = "best " + dayMonth(best), under = box.bottom + 33;
       if (from !== null && until !== null) {
         const l = Math.min(x(from), x(best) - 3), r = Math.max(x(until), x(best) + 3);
-        out.push(s("path", { d: "M" + l + " " + (box.bottom + 20) + "v7H" + r + "v-7M" + x(best) + " " + (box.bottom + 27) + "v-5", class: "window" }));
-        text = "sow " + gap.window + ", " + text;
+        out.push(s("path", { d: "M" + l + " " + (box.bottom + 20) + "v7H" + r + "v-7" + (from === until ? "" : "M" + x(best) + " " + (box.bottom + 27) + "v-5"), class: "window" }));
+        under = box.bottom + 42;
+        text = "sow " + gap.window + (from === until ? "" : ", " + text);
       }
       const half = text.length * 3.1;
-      out.push(s("text", { x: Math.min(Math.max(x(best), half + 2), W - half - 2), y: box.bottom + 42, "text-anchor": "middle", class: "window-text" }, text));
+      out.push(s("text", { x: Math.min(Math.max(x(best), half + 2), W - half - 2), y: under, "text-anchor": "middle", class: "window-text" }, text));
     }
     // Curves, runners-up first so that the recommendation lies on top; each is named on its own line.
     const path = (points) => points.map((p, i) => (i ? "L" : "M") + x(p[0]).toFixed(1) + " " + y(p[1]).toFixed(1)).join("");
     curves.forEach((curve, rank) => {
       const line = s("path", { d: path(curve.points), class: "curve curve-" + rank, "data-cover": curve.cover });
-      const dot = curve.points.length === 1 && s("circle", { cx: x(curve.points[0][0]), cy: y(curve.points[0][1]), r: 2.5 });
+      const dot = curve.points.length === 1 && s("circle", { cx: x(curve.points[0][0]), cy: y(curve.points[0][1]), r: 3.2, class: "alone alone-" + rank });
       out.push(line, dot || null);
     });
     const placed = [];
@@ -331,11 +342,11 @@ function greengapPage(map, overTiles) {
       let chosen = null;
       const dense = curve.points.flatMap((p, i, list) => (i ? [0.5, 1].map((f) => [list[i - 1][0] + (p[0] - list[i - 1][0]) * f, list[i - 1][1] + (p[1] - list[i - 1][1]) * f]) : [p]));
       for (const p of dense) {
-        for (const lift of [-6, 14, -17, 25]) {
-          const cx = Math.min(Math.max(x(p[0]), box.left + w / 2 + 2), box.right - w / 2), by = y(p[1]) + lift;
+        for (const [lift, aside] of [[-6, 0], [14, 0], [-17, 0], [25, 0], [4, w / 2 + 8], [4, -w / 2 - 8]]) {
+          const cx = Math.min(Math.max(x(p[0]) + aside, box.left + w / 2 + 2), box.right - w / 2), by = y(p[1]) + lift;
           const r = { l: cx - w / 2, r: cx + w / 2, t: by - 10, b: by + 3 };
           if (r.t < box.top - 18 || r.b > box.bottom - 1) continue;
-          let cost = (1 - p[1] / gap.years) * 2 + Math.abs(cx - x(p[0])) * 0.06 + (Math.abs(lift) > 14 ? 2.5 : 0);
+          let cost = (1 - p[1] / gap.years) * 2 + Math.abs(cx - x(p[0]) - aside) * 0.06 + (aside ? 0.6 : 0) + (Math.abs(lift) > 14 ? 2.5 : 0);
           curves.forEach((other, k) => other.points.forEach((q, i, list) => {
             for (let f = 0; f < 1; f += 0.25) {
               const next = list[Math.min(i + 1, list.length - 1)];
@@ -371,14 +382,14 @@ function greengapPage(map, overTiles) {
     const advice = gap.advice;
     const parts = [
       h("div", { class: "crops" },
-        h("span", {}, gap.before ? h("b", {}, gap.before) : "nothing before"),
+        h("span", {}, gap.before ? h("b", {}, upper(gap.before)) : "crop before not known"),
         h("span", { class: "when" }, gap.dates + ", " + gap.length_d + " days"),
-        h("span", {}, gap.after ? h("b", {}, gap.after) : "nothing after")),
+        h("span", {}, gap.after ? h("b", {}, upper(gap.after)) : "crop after not known")),
       gapStrip(gap),
     ];
     if (!advice) return [...parts, h("p", {}, "Nothing was rated for this gap.")];
     const cover = coverOf(gap);
-    parts.push(h("p", { class: "advice" }, swatch(plan.svg ? "url(#" + hatchId(cover) + ")" : cover.colour), advice.sentence + " ", advice.ending));
+    parts.push(h("p", { class: "advice" }, swatchOf(cover), advice.sentence + " ", advice.ending));
     const chart = oddsChart(gap);
     if (chart) parts.push(chart);
     const facts = [];
@@ -387,11 +398,10 @@ function greengapPage(map, overTiles) {
     if (advice.limit) fact("Held back by", advice.limit);
     if (gap.growth) fact("Leaves", gap.growth);
     if (gap.misses.length) fact("Would have missed", gap.misses.map((miss) => h("div", {}, miss.why + ": " + miss.years.join(", "))));
-    parts.push(h("dl", { class: "facts" }, facts));
     parts.push(h("div", { class: "pair" },
-      h("section", { class: "reasons" }, h("h4", {}, "Reasons"), h("p", {}, advice.reasons || "None beyond the odds above.")),
+      h("section", { class: "reasons" }, h("h4", {}, "Reasons"), advice.reasons && h("p", {}, upper(advice.reasons) + "."), h("dl", { class: "facts" }, facts)),
       h("section", { class: "cautions" }, h("h4", {}, "Cautions"),
-        gap.cautions.length ? gap.cautions.map((caution) => h("p", {}, h("b", {}, caution.hazard + ". "), caution.text,
+        gap.cautions.length ? gap.cautions.map((caution) => h("p", {}, h("b", {}, upper(caution.hazard) + ". "), caution.text,
           caution.defers_to && h("i", {}, " Ask: " + caution.defers_to + "."))) : h("p", {}, "None triggered by this plan."))));
     if (gap.seed.length) parts.push(seedTable(gap.seed, "Seed for this gap"));
     if (gap.others.length) {
@@ -416,7 +426,7 @@ function greengapPage(map, overTiles) {
         h("p", {}, area + (field && field !== block ? ", part of " + field : ""))),
       !now && h("p", { class: "quiet" }, "No gap here in " + periodTitle().toLowerCase() + "."),
       gaps.map((gap) => h("details", { class: "gap", open: gap === now, "data-gap": gap.id },
-        h("summary", {}, h("b", {}, gap.title), h("span", {}, gap.chosen === NO_COVER ? "keep clean" : coverOf(gap).name)),
+        h("summary", {}, h("b", {}, gap.title), h("span", {}, gap.chosen === NO_COVER ? "Keep clean" : coverOf(gap).name)),
         h("div", { class: "gap-body" }, gapBody(gap)))),
       h("p", { class: "caveat" }, plan.holds),
       h("p", { class: "caveat" }, plan.caveat),
@@ -428,7 +438,7 @@ function greengapPage(map, overTiles) {
     const free = names.filter((block) => gapNow(block)), rest = names.filter((block) => !gapNow(block));
     const row = (block) => {
       const gap = gapNow(block);
-      const words = !gap ? "no gap" : state.layer === "sow" ? (gap.chosen === NO_COVER ? "keep clean" : coverOf(gap).name)
+      const words = !gap ? "no gap" : state.layer === "sow" ? (gap.chosen === NO_COVER ? "Keep clean" : coverOf(gap).name)
         : classNow(gap) ? [h("b", {}, classNow(gap)), " " + limitNow(gap)] : "not rated";
       const line = gap && state.layer === "sow" ? gap.line : "";
       return h("li", {}, h("button", { type: "button", "data-block": block, onclick: () => select(block, "list") },
@@ -511,7 +521,7 @@ function greengapPage(map, overTiles) {
   periodChoice.append(...plan.periods.map((period) => h("option", { value: period.key }, period.title)));
   layerChoice.append(h("option", { value: "sow" }, "what to sow"),
     h("optgroup", { label: "how well it suits" },
-      plan.covers.filter((cover) => cover.rated && cover.id !== NO_COVER).map((cover) => h("option", { value: cover.id }, cover.name))));
+      [...covers.values()].filter((cover) => cover.rated && cover.id !== NO_COVER).map((cover) => h("option", { value: cover.id }, cover.name))));
 
   const asked = new URLSearchParams(location.hash.slice(1));
   if (plan.periods.some((period) => period.key === asked.get("gaps"))) state.period = asked.get("gaps");

@@ -66,7 +66,7 @@ def summary(plan: Plan) -> Iterator[str]:
                 cover_name(plan, row.cover_id),
                 row.suitability_class,
                 _window(row),
-                _day(row.terminate_by),
+                f"{_day(row.terminate_by)}, {row.ended_by}" if sown else "-",
                 f"{row.holds_years} of {row.years}" if sown else "-",
                 write(row.biomass_p50_kg_ha, "biomass_kg_ha", units) if sown else "-",
             ]
@@ -138,7 +138,7 @@ def option_lines(plan: Plan, gap_id: str) -> Iterator[str]:
         if not row.eligible:
             yield f"not possible: {name}. {row.limiting_factor}."
             continue
-        dates = f" Sow {_window(row)}; end by {_day(row.terminate_by)}." if pd.notna(row.sow_best) else ""
+        dates = f" Sow {_window(row)}; end by {_day(row.terminate_by)} ({row.ended_by})." if pd.notna(row.sow_best) else ""
         odds = f" Holds in {row.holds_years} of {row.years} years." if row.years else ""
         yield f"{row.rank}. {name}, {row.suitability_class} ({row.score:.2f}).{dates}{odds}"
         yield f"   For: {row.reasons}."

@@ -72,7 +72,7 @@ class BlockWeather:
         self.place, self.catalogue = place, catalogue
         missing = np.isnan(self.tmin) | np.isnan(self.tmax) | np.isnan(self.rain)
         self.missing_before = np.concatenate([[0], np.cumsum(missing)])
-        self._sums: dict[tuple[str, str, float | None, float | None], np.ndarray] = {}
+        self._sums: dict[tuple[str, str, float | None, float | None, bool], np.ndarray] = {}
 
     @cached_property
     def day_of_year(self) -> np.ndarray:
@@ -113,15 +113,20 @@ class BlockWeather:
             mean_annual_air_degc=float(np.nanmean((self.tmin + self.tmax) / 2)),
         )
 
-    def sums(self, value: Value) -> np.ndarray:
-        """Running thermal sum on the clock of `value`, missing days as zero, shape (day,) [°C d]."""
-        key = (value.clock, value.method, value.base_degc, value.upper_degc)
+    def sums(self, value: Value, by_light: bool = False) -> np.ndarray:
+        """Running thermal sum on the clock of `value`, missing days as zero, shape (day,) [°C d].
+
+        With `by_light` each day counts by its light, up to the rule ``full_light``.
+        """
+        key = (value.clock, value.method, value.base_degc, value.upper_degc, by_light)
         if key not in self._sums:
             if value.clock == "soil":
                 low = high = self.soil_temperature
             else:
                 low, high = self.tmin, self.tmax
             daily = degree_days(low, high, value.base_degc or 0.0, value.upper_degc, value.method)
+            if by_light:
+                daily = daily * np.minimum(1.0, self.extraterrestrial / self.catalogue.rule("full_light"))
             self._sums[key] = cumulative(np.nan_to_num(daily))
         return self._sums[key]
 
@@ -206,12 +211,12 @@ def _component(weather: BlockWeather, species: Species, run: _Run, margin_d: int
     stop = np.minimum(np.minimum(run.index, kill[..., None]), last)
     start = np.minimum(emerged, last)
 
-    def since_emergence(trait: str) -> np.ndarray:
-        sums = weather.sums(species.values[trait])
+    def since_emergence(trait: str, by_light: bool = False) -> np.ndarray:
+        sums = weather.sums(species.values[trait], by_light)
         return np.maximum(sums[stop] - sums[start][..., None], 0.0)
 
     mass = biomass(
-        since_emergence("biomass_midpoint_sum"),
+        since_emergence("biomass_midpoint_sum", by_light=True),
         total("biomass_ceiling"),
         total("biomass_midpoint_sum"),
         total("biomass_slope"),
@@ -487,6 +492,11 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season]) -> DataFra
 
     out["ready_from"] = date(ready)
     out["terminate_by"] = date(end).fillna(options.set_index("option_id")["terminate_by"])
+    killed = season["frost_kill_d"].notna() & (season["frost_kill_d"] <= season["growth_end_d"])
+    seeded = ~killed & ~season["seed_safe"]
+    cause = pd.Series(np.select([killed, seeded], ["frost", "seed set"], "next crop"), index=season["option_id"])
+    share = pd.crosstab(cause.index, cause.to_numpy()).reindex(columns=["frost", "seed set", "next crop"], fill_value=0)
+    out["ended_by"] = share.idxmax(axis=1).reindex(out.index).fillna("next crop")
     often = bloom_years.reindex(out.index).fillna(0) * 2 >= out["years"].clip(lower=1)
     out["first_flower"] = date(bloom["first_flower_d"]).where(often)
     out["last_flower"] = date(bloom["last_flower_d"]).where(often)

@@ -62,7 +62,9 @@ def read_weather(
     gridded = [path.suffix.lower() in NETCDF for path in paths]
     files = ", ".join(shown(path) for path in paths)
     if any(gridded) and not all(gridded):
-        raise InputProblem(files, "", "are grids and station files", "Name NetCDF files only, or station files only")
+        raise InputProblem(
+            files, "", "grids and station files together", "Name NetCDF files only, or station files only"
+        )
     if gridded and gridded[0]:
         west, south, *rest = near or (0.0, 0.0)
         east, north = rest or (west, south)
@@ -73,7 +75,7 @@ def read_weather(
     years = complete_years(weather)
     longest = _longest_stretch(weather)
     if longest < 365:
-        what = f"hold no full year: the longest stretch without a hole is {longest} days"
+        what = f"no full year: the longest stretch without a hole is {longest} days"
         raise InputProblem(files, "", what, "Give at least one year, better twenty")
     if len(years) < ENOUGH_YEARS:
         report.assume(
@@ -221,9 +223,9 @@ def _nearest(blocks: gpd.GeoDataFrame, weather: xr.Dataset) -> tuple[np.ndarray,
 
 def _longest_stretch(weather: xr.Dataset) -> int:
     """Days in a row without a hole, in the best cell."""
-    whole = np.isfinite(weather["tmin_degc"] + weather["tmax_degc"] + weather["precipitation_mm"])
+    total = weather["tmin_degc"] + weather["tmax_degc"] + weather["precipitation_mm"]
     longest = 0
-    for cell in whole.transpose("cell_id", "date").to_numpy():
+    for cell in np.isfinite(total.transpose("cell_id", "date").to_numpy()):
         holes = np.flatnonzero(np.concatenate([[True], ~cell, [True]]))
         longest = max(longest, int(np.diff(holes).max()) - 1)
     return longest

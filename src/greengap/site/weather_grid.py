@@ -119,10 +119,11 @@ def read_grid(
                 )
     joined = {COLUMNS[key]: _joined(parts, key) for key, parts in pieces.items() if parts}
     for key in ("tmin", "tmax", "precipitation"):
-        if COLUMNS[key] not in joined or first is None:
-            what = f"hold no {key}; variables are {', '.join(sorted(set(listed)))}"
+        if COLUMNS[key] not in joined:
+            what = f"no variable is {key}; there are {', '.join(sorted(set(listed)))}"
             remedy = f"Add a file with {VARIABLE_NAMES[key][1] if key != 'precipitation' else 'pr'}"
             raise InputProblem(", ".join(shown(p) for p in paths), "", what, remedy)
+    assert first is not None  # some file gave a variable
     _, grid, elevation, names = first
     days = pd.DatetimeIndex(np.unique(np.concatenate([table.index.to_numpy() for table in joined.values()])))
     coords: dict[str, Any] = {
@@ -198,7 +199,12 @@ def _grid(
             remedy = "Add [station] with lat = ... and lon = ... to farm.toml"
             raise InputProblem(file, str(variable.name), "has no coordinates", remedy)
         return Grid(
-            "station", "", np.array([station[1]]), np.array([station[0]]), empty, dict.fromkeys(dims, slice(None))
+            "station",
+            "",
+            np.array([float(station[1])]),
+            np.array([float(station[0])]),
+            empty,
+            dict.fromkeys(dims, slice(None)),
         )
     x_name, y_name = _axis(source, dims, "x"), _axis(source, dims, "y")
     crs = _crs(source, variable, x_name, y_name, file)

@@ -99,9 +99,10 @@ def celsius(
         raise InputProblem(file, place, "has no value", "Give a file with values")
     known = TEMPERATURE_UNITS.get(spelled, "")
     median, least, most = float(np.median(values[finite])), float(np.nanmin(values)), float(np.nanmax(values))
-    if known == "K" and median < 150:
+    if known == "K" and not 200 < median < 330:
         what = f"values from {least:.1f} to {most:.1f} cannot be kelvin"
-        raise InputProblem(file, place, what, f"If they are °C, {declare('degC')}")
+        remedy = f"If they are °C, {declare('degC')}" if median < 150 else "Correct the file"
+        raise InputProblem(file, place, what, remedy)
     if known != "K":
         _fits_degrees(values, known, median, file, place, dates, declare)
     if not known:
@@ -198,7 +199,7 @@ def checked_days(raw: xr.Dataset, file: str, report: ImportReport) -> xr.Dataset
     dates = pd.DatetimeIndex(raw["date"].to_numpy())
     full = pd.date_range(dates.min(), dates.max(), freq="D")
     out = raw.transpose("cell_id", "date").reindex(date=full).load()
-    out = out.isel(cell_id=np.isfinite(out["tmin_degc"]).any("date").to_numpy())
+    out = out.isel(cell_id=np.isfinite(out["tmin_degc"].to_numpy()).any(axis=1))
     if not out.sizes["cell_id"]:
         raise InputProblem(file, "", "has no temperature at the farm", "Give weather with values there")
     tmin, tmax = out["tmin_degc"].to_numpy().astype(float), out["tmax_degc"].to_numpy().astype(float)
@@ -216,8 +217,8 @@ def checked_days(raw: xr.Dataset, file: str, report: ImportReport) -> xr.Dataset
     out = out.assign(
         tmin_degc=(dims, tmin), tmax_degc=(dims, tmax), precipitation_mm=(dims, rain), filled=(dims, filled)
     )
-    open_days = np.isnan(tmin) | np.isnan(tmax) | np.isnan(rain)
-    _report_runs(filled.any(axis=0), full, file, Fate.REPAIRED, "filled from the days around", report)
+    open_days = np.isnan(tmin + tmax + rain)
+    _report_runs(np.any(filled, axis=0), full, file, Fate.REPAIRED, "filled from the days around", report)
     _report_runs(
         open_days.all(axis=0), full, file, Fate.USED, "missing, too long to fill; these years are left out", report
     )
@@ -232,8 +233,8 @@ def checked_days(raw: xr.Dataset, file: str, report: ImportReport) -> xr.Dataset
 def complete_years(weather: xr.Dataset) -> list[int]:
     """Calendar years in which at least one cell has every value of every day."""
     days = pd.DatetimeIndex(weather["date"].to_numpy())
-    good = np.isfinite(weather["tmin_degc"] + weather["tmax_degc"] + weather["precipitation_mm"])
-    table = pd.DataFrame(good.transpose("date", "cell_id").to_numpy(), index=days)
+    total = weather["tmin_degc"] + weather["tmax_degc"] + weather["precipitation_mm"]
+    table = pd.DataFrame(np.isfinite(total.transpose("date", "cell_id").to_numpy()), index=days)
     count = table.groupby(days.year).sum().max(axis=1)
     return [int(year) for year, n in count.items() if n >= (366 if pd.Timestamp(int(year), 1, 1).is_leap_year else 365)]
 
@@ -250,13 +251,15 @@ def _set_aside(
         with np.errstate(invalid="ignore"):
             spike = (np.abs(before) > SPIKE_DEGC) & (np.abs(after) > SPIKE_DEGC) & (np.sign(before) == np.sign(after))
         wrong = np.pad(spike, ((0, 0), (1, 1)))
-        _report_values(wrong, values, dates, file, name, f"°C is over {SPIKE_DEGC:.0f} °C off both neighbours", report)
+        _report_values(
+            wrong, values, dates, file, name, f"°C is over {SPIKE_DEGC:.0f} °C off the days before and after", report
+        )
         values[wrong] = np.nan
     wrong = (rain < 0) | (rain > MOST_PRECIPITATION_MM)
     _report_values(wrong, rain, dates, file, "precipitation", "mm is not possible", report)
     rain[wrong] = np.nan
     crossed = tmin > tmax
-    _report_values(crossed, tmin, dates, file, "tmin", "°C lies above tmax; both", report)
+    _report_values(crossed, tmin, dates, file, "tmin", "°C lies above tmax on that day, both not used", report)
     tmin[crossed] = tmax[crossed] = np.nan
 
 
@@ -267,7 +270,7 @@ def _report_values(
     for day in days[:MOST_LINES]:
         cells = np.nonzero(wrong[:, day])[0]
         where = f" in {len(cells)} cells" if len(cells) > 1 else ""
-        what = f"{values[cells[0], day]:.1f} {why} set as missing{where}"
+        what = f"{values[cells[0], day]:.1f} {why}; set as missing{where}"
         report.note(file, f"{name}, {dates[day]:%Y-%m-%d}", Fate.REPAIRED, what)
     if len(days) > MOST_LINES:
         what = f"{len(days) - MOST_LINES} more days, {int(wrong.sum())} values in all, set as missing"
@@ -300,5 +303,5 @@ def _report_runs(
         days = f"{stop - start} days" if stop - start > 1 else "1 day"
         report.note(file, f"{dates[start]:%Y-%m-%d}{last}", fate, f"{days} {what}")
     if len(runs) > MOST_LINES:
-        days = sum(stop - start for start, stop in runs[MOST_LINES:])
-        report.note(file, f"after {dates[runs[MOST_LINES - 1][1] - 1]:%Y-%m-%d}", fate, f"{days} more days {what}")
+        rest = sum(stop - start for start, stop in runs[MOST_LINES:])
+        report.note(file, f"after {dates[runs[MOST_LINES - 1][1] - 1]:%Y-%m-%d}", fate, f"{rest} more days {what}")
