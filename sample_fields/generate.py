@@ -203,7 +203,7 @@ CROPS: list[tuple[str, str, str, str, str, int, int, int, int]] = [
     ("River 2", "spinach", "seeded", "2027-09-06", "2028-04-05", 4, 6, 7, 8),
     ("River 2", "winter_squash", "transplanted", "2028-06-01", "2028-09-10", 5, 7, 6, 8),
     ("Pond", "cabbage", "transplanted", "2027-04-12", "2027-06-30", 5, 9, 6, 8),
-    ("Pond", "lettuce", "transplanted", "2027-08-30", "2027-10-14", 3, 5, 5, 7),
+    ("Pond", "lettuce", "transplanted", "2027-09-06", "2027-10-20", 3, 5, 5, 7),
     ("Pond", "tomato", "transplanted", "2028-06-01", "2028-10-01", 6, 7, 10, 9),
     ("River 3", "potato", "planted", "2027-04-25", "2027-08-20", 6, 9, 8, 9),
     ("River 3", "onion", "transplanted", "2028-04-12", "2028-08-10", 5, 9, 6, 7),
@@ -393,7 +393,7 @@ def make_weather(rng: np.random.Generator) -> xr.Dataset:
         anomaly[day] = carry * anomaly[day - 1] + push[day]
     year_effect = rng.normal(0, 0.45, year.max() + 1)[year]
     cloud = wet - wet.mean()
-    mean = 9.3 + 10.1 * summer + 0.9 * spring + year_effect
+    mean = 9.7 + 10.6 * summer + 0.8 * spring + year_effect
     spread = 12.2 + 1.8 * summer + 0.5 * spring
     tmax = mean + spread / 2 - (1.3 + 0.9 * summer) * cloud + (3.6 - 0.2 * summer) * anomaly[:, 0]
     tmin = mean - spread / 2 + (0.9 - 0.5 * summer) * cloud + (3.7 - 0.6 * summer) * anomaly[:, 1]

@@ -1,7 +1,8 @@
 import pytest
-from greengap.units import ACRE_M2, CONVERSIONS, LB_AC_KG_HA, POUND_KG, to_si, write
 from hypothesis import given
 from hypothesis import strategies as st
+
+from greengap.units import ACRE_M2, CONVERSIONS, LB_AC_KG_HA, POUND_KG, to_si, write
 
 
 def test_definitions_agree_with_the_published_ones():

@@ -69,9 +69,9 @@ def plan(
     from greengap.output.write import write_plan
 
     made = _planned(farm)
+    written = write_plan(made, out, base_map=base_map, all_tables=all_tables)  # first: printing may be cut off
     for line in summary(made):
         print(line)
-    written = write_plan(made, out, base_map=base_map, all_tables=all_tables)
     print("\nWritten:")
     for path in written:
         print(f"  {path.as_posix()}")
@@ -83,8 +83,8 @@ def plan(
 def gaps(farm: FarmFolder, csv: AsCsv = False) -> None:
     """List the gaps between crops with their usable days."""
     from greengap.catalogue import load_catalogue
-    from greengap.farm_input import read_farm
     from greengap.farm.gaps import find_gaps
+    from greengap.farm_input import read_farm
     from greengap.output.summary import gap_lines
     from greengap.output.table import to_csv
 

@@ -15,7 +15,7 @@ from greengap.farm.crop_calendar import read_crop_calendar
 from greengap.farm.fields import read_blocks
 from greengap.farm.settings import FILE, FarmSettings, read_settings
 from greengap.process.soil_hydraulics import saxton_rawls, texture_class
-from greengap.site.soil import complete_soil, soil_from_rasters
+from greengap.site.soil import complete_soil, merge_soil, soil_from_rasters
 from greengap.site.soil_survey import soil_from_survey
 from greengap.site.weather import cell_weights, read_weather, site_weather
 from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, Soil
@@ -47,7 +47,9 @@ class Farm:
     inputs: dict[str, str]
 
 
-def _hydraulics(sand: np.ndarray, clay: np.ndarray, organic_matter: np.ndarray) -> tuple[np.ndarray, ...]:
+def _hydraulics(
+    sand: np.ndarray, clay: np.ndarray, organic_matter: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Texture class, available water [fraction] and bulk density [Mg/m3] of soils."""
     water = saxton_rawls(sand, clay, organic_matter)
     return (
@@ -127,13 +129,11 @@ def read_farm(folder: str | Path) -> Farm:
     calendar = read_crop_calendar(
         settings.crop_calendar, settings.shown(settings.crop_calendar), report, list(blocks["block_id"]), catalogue
     )
+    partial, shares = soil_from_rasters(blocks, settings.soil_rasters, settings.shown, report)
     if settings.soil_survey:
         survey = settings.soil_survey
-        partial, shares = soil_from_survey(
-            blocks, survey.polygons, survey.components, survey.horizons, settings.shown, report
-        )
-    else:
-        partial, shares = soil_from_rasters(blocks, settings.soil_rasters, settings.shown, report)
+        mapped = soil_from_survey(blocks, survey.polygons, survey.components, survey.horizons, settings.shown, report)
+        partial, shares = merge_soil((partial, shares), mapped)
     soil = complete_soil(partial, report, _hydraulics)
     place = settings.station
     weather = read_weather(

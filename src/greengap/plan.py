@@ -11,8 +11,9 @@ from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
+from greengap.advice.ranking import rank
 from greengap.advice.seeding import seed_needs
-from greengap.advice.suitability import rank, rate
+from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue
 from greengap.errors import ImportReport

@@ -16,6 +16,8 @@ class Table(pa.DataFrameModel):
     """Base of all tables: no unknown columns, dtypes coerced where that loses nothing."""
 
     class Config:
+        """Rules of every table."""
+
         strict = True
         coerce = True
 
@@ -163,9 +165,7 @@ class Odds(Table):
     biomass_p90_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, 10 % of years have more.")
     ready_from: pd.Timestamp = pa.Field(nullable=True, description="Median date on which the growth aim is reached.")
     terminate_by: pd.Timestamp = pa.Field(description="Date by which growth has to end in nine years of ten.")
-    ended_by: str = pa.Field(
-        isin=["frost", "seed set", "next crop"], description="What ends growth in most years."
-    )
+    ended_by: str = pa.Field(isin=["frost", "seed set", "next crop"], description="What ends growth in most years.")
     first_flower: pd.Timestamp = pa.Field(
         nullable=True, description="Median date of first flower, if half the years flower."
     )

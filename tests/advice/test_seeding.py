@@ -3,6 +3,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+
 from greengap.advice.seeding import bulk_rate, pls_fraction, seed_needs, seeds_per_m2, sole_rate, sowing_depth
 from greengap.catalogue import load_catalogue
 from greengap.farm.settings import SeedLot

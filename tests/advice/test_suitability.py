@@ -1,7 +1,9 @@
 import pytest
-from greengap.advice.suitability import combine, ramp, trapezoid
 from hypothesis import given
 from hypothesis import strategies as st
+
+from greengap.advice.ranking import combine
+from greengap.advice.suitability import ramp, trapezoid
 
 share = st.floats(0.0, 1.0)
 

@@ -142,7 +142,8 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                 options.append((option_id, gap.gap_id, gap.block_id, cover_id, date, gap.closes))
                 odds.append(
                     {
-                        "option_id": option_id, "years": 10, "soil_warm_years": 10, "frost_spared_years": 10,
+                        "option_id": option_id, "ended_by": "next crop",
+                        "years": 10, "soil_warm_years": 10, "frost_spared_years": 10,
                         "aim_years": count, "seed_safe_years": 10, "holds_years": count, "biomass_p10_kg_ha": 1100.0,
                         "biomass_p50_kg_ha": 2200.0, "biomass_p90_kg_ha": 3100.0,
                         "ready_from": date + pd.Timedelta(days=30), "terminate_by": gap.closes,
@@ -170,6 +171,7 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                     "option_id": ids[best], "sow_best": dates[best], "sow_from": keeps[0] if keeps else pd.NaT,
                     "sow_until": keeps[-1] if keeps else pd.NaT,
                     "terminate_from": dates[best] + pd.Timedelta(days=30), "terminate_by": gap.closes,
+                    "ended_by": "next crop",
                     "holds_years": counts[best], "years": 10, "biomass_p50_kg_ha": 2200.0,
                 }
             )  # fmt: skip
@@ -190,7 +192,8 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
             "gap_id": gap.gap_id, "block_id": gap.block_id, "cover_id": "no_cover", "rank": rank + 1, "eligible": True,
             "score": 0.2, "suitability_class": "S3", "limiting_factor": "weeds: the ground lies bare",
             "reasons": "costs no seed", "option_id": None, "sow_best": pd.NaT, "sow_from": pd.NaT,
-            "sow_until": pd.NaT, "terminate_from": pd.NaT, "terminate_by": pd.NaT, "holds_years": 0, "years": 10,
+            "sow_until": pd.NaT, "terminate_from": pd.NaT, "terminate_by": pd.NaT, "ended_by": "", "holds_years": 0,
+            "years": 10,
             "biomass_p50_kg_ha": 0.0,
         }  # fmt: skip
         ranked.append(nothing)

@@ -4,9 +4,10 @@ import geojson
 import pyogrio
 import pytest
 import shapely
+from shapely.geometry import Polygon
+
 from greengap.farm.fields import geodesic_area_m2
 from greengap.output.geojson import plan_features, rounded_polygon, write_geojson
-from shapely.geometry import Polygon
 
 
 @pytest.fixture(scope="module")

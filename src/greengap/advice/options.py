@@ -28,7 +28,7 @@ def list_options(gaps: DataFrame[Gap], catalogue: Catalogue) -> DataFrame[Option
         Empty for gaps that are too short for any cover.
     """
     step, shortest = int(catalogue.rule("sowing_step")), int(catalogue.rule("shortest_growth"))
-    rows = []
+    rows: list[dict[str, object]] = []
     for gap in gaps.itertuples():
         last = gap.closes - pd.Timedelta(days=shortest)
         before = (gap.opens - gap.opens_early).days // step

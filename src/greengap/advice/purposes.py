@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Sequence
 
 from greengap.catalogue import Catalogue
@@ -19,7 +20,20 @@ DEFAULT_AIMS: dict[str, tuple[str, str]] = {
     "pollinators": ("bloom_d", "aim_pollinators"),
 }
 
-MONTHS = "January February March April May June July August September October November December".split()
+MONTHS = [
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+]
 
 
 def aim_in_words(aim: Aim, units: System) -> str:

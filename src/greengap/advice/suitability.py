@@ -1,20 +1,17 @@
-"""How well each cover suits each gap: gates that are never traded, soft limits that are weighed.
+"""How well each cover suits each gap, criterion by criterion: gates are never traded, soft limits are weighed.
 
-The combination follows the maximum-limitation thinking of the FAO Framework for Land Evaluation
-(Soils Bulletin 32, 1976): a weighted geometric mean over the criteria of a purpose, capped by the
-worst of them, and the farm's purposes weighed against each other. A failed gate makes a cover N.
+`greengap.advice.ranking` combines them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from greengap.advice.options import NO_COVER
-from greengap.advice.purposes import purpose_in_words
 from greengap.advice.seeding import seeding_method, sowing_depth
 from greengap.catalogue import Catalogue, Cover, Species, Vegetable
 from greengap.farm.settings import FarmSettings
@@ -24,7 +21,6 @@ from greengap.tables import (
     Gap,
     Odds,
     PurposeOdds,
-    Recommendation,
     Season,
     Soil,
     Suitability,
@@ -85,33 +81,6 @@ def ramp(x: float, zero: float, one: float) -> float:
     0.0
     """
     return float(np.clip((x - zero) / (one - zero), 0.0, 1.0))
-
-
-def combine(memberships: Sequence[float], weights: Sequence[float], floor: float, offset: float, slope: float) -> float:
-    """Weighted geometric mean of memberships, capped by the worst of them.
-
-    Parameters
-    ----------
-    memberships, weights : sequence of float
-        Same length; weights above zero.
-    floor : float
-        Memberships below it count as it, so that one zero does not hide all else.
-    offset, slope : float
-        The score is at most ``offset + slope * worst``.
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> round(combine([0.9, 0.4], [1, 1], 0.01, 0.25, 0.75), 4)
-    0.55
-    """
-    s = np.maximum(np.asarray(memberships, dtype=float), floor)
-    w = np.asarray(weights, dtype=float)
-    mean = float(np.exp((w * np.log(s)).sum() / w.sum()))
-    return min(mean, offset + slope * float(np.min(memberships)))
 
 
 def _years(count: int, years: int) -> str:
@@ -262,6 +231,13 @@ class _Rater:
         yield self.gate(
             "time", aim >= self.rule("gate_aim_share") * n, f"long and warm enough to grow in {_years(aim, n)}"
         )
+        holds = odds.holds_years
+        if aim >= self.rule("gate_aim_share") * n:
+            yield self.gate(
+                "odds",
+                holds >= self.rule("gate_aim_share") * n,
+                f"on its best date everything holds in {_years(holds, n)}",
+            )
         yield self.soft(
             "soil temperature",
             ramp(warm / n, self.rule("gate_soil_warm_share"), self.rule("soil_warm_share_good")),
@@ -348,7 +324,7 @@ def rate(
     for row in class_shares[class_shares["soil_property"] == "drainage_class"].itertuples():
         drainage_of.setdefault(row.block_id, {})[row.class_name] = row.share_fraction
     shortest = int(catalogue.rule("shortest_growth"))
-    rows = []
+    rows: list[dict[str, object]] = []
     for gap in gaps.itertuples():
         here = soil_of.loc[gap.block_id]
         drainage = drainage_of.get(gap.block_id) or {here.drainage_class: 1.0}
@@ -393,130 +369,3 @@ def rate(
                 for r in found
             )
     return Suitability.validate(pd.DataFrame(rows, columns=list(Suitability.to_schema().columns)))
-
-
-def purpose_scores(rated: pd.DataFrame, purposes: Sequence[str], catalogue: Catalogue) -> dict[str, float]:
-    """Score of one cover in one gap for each purpose."""
-    rule = catalogue.rule
-    soft = rated[rated["kind"] == "soft"]
-    general = soft[soft["purpose"] == ALL]
-    out = {}
-    for purpose in purposes:
-        own = soft[soft["purpose"] == purpose]
-        members = [*general["membership"], *own["membership"]]
-        weights = [*general["weight"], *own["weight"]]
-        out[purpose] = (
-            combine(members, weights, rule("score_floor"), rule("cap_offset"), rule("cap_slope")) if members else 0.0
-        )
-    return out
-
-
-def _class(score: float, eligible: bool, catalogue: Catalogue) -> str:
-    if not eligible:
-        return "N"
-    if score >= catalogue.rule("class_s1"):
-        return "S1"
-    return "S2" if score >= catalogue.rule("class_s2") else "S3"
-
-
-def _heaviest_loss(rated: pd.DataFrame, weights: Mapping[str, float], floor: float) -> str:
-    """Reason of the criterion that costs the score most over the farm's purposes."""
-    soft = rated[rated["kind"] == "soft"].copy()
-    total = sum(weights.values())
-    counts = soft["purpose"].map(lambda p: total if p == ALL else weights.get(p, 0.0))
-    soft["loss"] = counts * soft["weight"] * -np.log(soft["membership"].clip(lower=floor))
-    worst = soft.sort_values(["loss", "criterion"], ascending=[False, True], kind="stable").iloc[0]
-    if worst["loss"] <= 0:
-        return "nothing holds it back"
-    if worst["purpose"] != ALL:
-        return f"{purpose_in_words(worst['purpose'])}: {worst['reason']}"
-    return f"{worst['criterion']}: {worst['reason']}"
-
-
-def _reasons(rated: pd.DataFrame, cover_id: str, odds: pd.Series | None, wanted: float, units: System) -> str:
-    """What speaks for a cover, in words."""
-    aims = rated[(rated["criterion"] == "purpose aim") & (rated["membership"] >= (0.5 if odds is None else wanted))]
-    words = [f"{purpose_in_words(r.purpose)}: {r.reason}" for r in aims.itertuples()]
-    if odds is not None:
-        low, mid, high = (
-            write(odds[f"biomass_{q}_kg_ha"], "biomass_kg_ha", units).rsplit(" ", 1) for q in ("p10", "p50", "p90")
-        )
-        words.append(f"{mid[0]} {mid[1]} of dry matter in the median year, {low[0]} to {high[0]} in eight years of ten")
-    return "; ".join(words) if words else "serves no purpose well"
-
-
-def rank(
-    gaps: DataFrame[Gap],
-    windows: DataFrame[Window],
-    odds: DataFrame[Odds],
-    suitability: DataFrame[Suitability],
-    settings: FarmSettings,
-    catalogue: Catalogue,
-) -> DataFrame[Recommendation]:
-    """Rank the covers of each gap, no cover among them.
-
-    Parameters
-    ----------
-    gaps, windows, odds, suitability : tables
-        Of one farm.
-    settings : FarmSettings
-    catalogue : Catalogue
-
-    Returns
-    -------
-    DataFrame[Recommendation]
-        Best first; ties go to more years that hold, then to the fewer components, then by name.
-        Covers that fail a gate come last with score 0, class N and the gate's reason.
-    """
-    weights = {p.key: p.weight for p in settings.purposes}
-    by_window = {(w.gap_id, w.cover_id): w for w in windows.itertuples()}
-    by_odds = odds.set_index("option_id")
-    block_of = gaps.set_index("gap_id")["block_id"]
-    floor = catalogue.rule("score_floor")
-    rows = []
-    for (gap_id, cover_id), rated in suitability.groupby(["gap_id", "cover_id"], sort=False):
-        failed = rated[~rated["passed"]]
-        eligible = failed.empty
-        scores = purpose_scores(rated, list(weights), catalogue)
-        score = sum(weights[p] * s for p, s in scores.items()) / sum(weights.values()) if eligible else 0.0
-        window = by_window.get((gap_id, cover_id))
-        option = by_odds.loc[window.option_id] if window is not None else None
-        dated = window is not None and eligible
-        rows.append(
-            {
-                "gap_id": gap_id,
-                "block_id": block_of[gap_id],
-                "cover_id": cover_id,
-                "rank": 1,
-                "eligible": eligible,
-                "score": score,
-                "suitability_class": _class(score, eligible, catalogue),
-                "limiting_factor": "; ".join(f"{r.criterion}: {r.reason}" for r in failed.itertuples())
-                if not eligible
-                else _heaviest_loss(rated, weights, floor),
-                "reasons": _reasons(rated, str(cover_id), option, settings.wanted_odds, settings.units)
-                if eligible
-                else "",
-                "option_id": window.option_id if dated else None,
-                "sow_best": window.sow_best if dated else pd.NaT,
-                "sow_from": window.sow_from if dated else pd.NaT,
-                "sow_until": window.sow_until if dated else pd.NaT,
-                "terminate_from": option.ready_from if dated else pd.NaT,
-                "terminate_by": option.terminate_by if dated else pd.NaT,
-                "ended_by": option.ended_by if dated else "",
-                "holds_years": int(option.holds_years) if option is not None else 0,
-                "years": int(option.years) if option is not None else 0,
-                "biomass_p50_kg_ha": float(option.biomass_p50_kg_ha) if option is not None else 0.0,
-            }
-        )
-    table = pd.DataFrame(rows, columns=list(Recommendation.to_schema().columns))
-    table["parts"] = [len(catalogue.covers[c].components) if c != NO_COVER else 0 for c in table["cover_id"]]
-    table["order"] = pd.factorize(table["gap_id"])[0]
-    table["rounded"] = table["score"].round(9)
-    table = table.sort_values(
-        ["order", "eligible", "rounded", "holds_years", "parts", "cover_id"],
-        ascending=[True, False, False, False, True, True],
-        kind="stable",
-    ).reset_index(drop=True)
-    table["rank"] = table.groupby("order").cumcount() + 1
-    return Recommendation.validate(table.drop(columns=["parts", "order", "rounded"]))

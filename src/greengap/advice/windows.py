@@ -24,8 +24,9 @@ def sowing_windows(
     Returns
     -------
     DataFrame[Window]
-        The best date has the most years that hold, then the largest median dry matter, then comes
-        first; dates before the usual end of the last crop only count if there are no others.
+        The best date has the most years that hold, then the most years for its weakest condition and
+        for all conditions together, then the largest median dry matter, then comes first; dates before
+        the usual end of the last crop only count if there are no others.
     """
     rows = []
     table = options.merge(odds.drop(columns="terminate_by"), on="option_id", validate="1:1")
@@ -34,9 +35,13 @@ def sowing_windows(
         dates = dates.sort_values("sow_date")
         usual = dates[dates["sow_date"] >= opens[gap_id]]
         usual = dates if usual.empty else usual
-        best = usual.sort_values(
-            ["holds_years", "biomass_p50_kg_ha", "sow_date"], ascending=[False, False, True], kind="stable"
-        ).iloc[0]
+        parts = usual[["soil_warm_years", "frost_spared_years", "aim_years"]]
+        ranked = usual.assign(weakest=parts.min(axis=1), together=parts.sum(axis=1)).sort_values(
+            ["holds_years", "weakest", "together", "biomass_p50_kg_ha", "sow_date"],
+            ascending=[False, False, False, False, True],
+            kind="stable",
+        )
+        best = ranked.iloc[0]
         keeps = (dates["holds_years"] >= wanted_odds * dates["years"]) & (dates["years"] > 0)
         at = int(np.flatnonzero(dates["option_id"] == best["option_id"])[0])
         sow_from = sow_until = pd.NaT

@@ -509,7 +509,7 @@ def _position(lon: float, lat: float, digits: int = 4) -> str:
 
 def _text(value: object) -> str:
     """A cell as text: whole numbers without a decimal point, nothing for nothing."""
-    if value is None or (not isinstance(value, (str, list, dict, np.ndarray)) and pd.isna(value)):  # type: ignore[call-overload]
+    if value is None or (not isinstance(value, (str, list, dict, np.ndarray)) and pd.isna(value)):
         return ""
     if isinstance(value, (float, np.floating)) and float(value).is_integer():
         return str(int(value))

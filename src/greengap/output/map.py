@@ -144,9 +144,12 @@ def _ending(row: Any, year: int) -> str:
     """When to end it."""
     if row.cover_id == NO_COVER or pd.isna(row.terminate_by):
         return ""
+    if row.ended_by == "frost":
+        return f"Frost ends it in most years, in one of ten before {_day(row.terminate_by, year)}."
+    why = {"seed set": ", before it sets seed", "next crop": ", in time for the next crop"}.get(row.ended_by, "")
     if pd.isna(row.terminate_from) or row.terminate_from >= row.terminate_by:
-        return f"End it by {_day(row.terminate_by, year)}."
-    return f"End it {_between(row.terminate_from, row.terminate_by, year)}."
+        return f"End it by {_day(row.terminate_by, year)}{why}."
+    return f"End it {_between(row.terminate_from, row.terminate_by, year)}{why}."
 
 
 def _misses(seasons: pd.DataFrame) -> list[dict[str, Any]]:

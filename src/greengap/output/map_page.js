@@ -34,6 +34,7 @@ function greengapPage(map, overTiles) {
   const time = (iso) => Date.parse(iso + "T00:00:00Z");
   const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
   const dayMonth = (stamp) => new Date(stamp).getUTCDate() + " " + MONTHS[new Date(stamp).getUTCMonth()];
+  const unbroken = (words) => words.replace(/(\d) (?=[A-Z][a-z]{2}\b)/g, "$1\u00a0"); // day and month on one line
   const plural = (n, one, many) => n + " " + (n === 1 ? one : many);
 
   // ---- hatches --------------------------------------------------------------------------------
@@ -389,7 +390,7 @@ function greengapPage(map, overTiles) {
     ];
     if (!advice) return [...parts, h("p", {}, "Nothing was rated for this gap.")];
     const cover = coverOf(gap);
-    parts.push(h("p", { class: "advice" }, swatchOf(cover), advice.sentence + " ", advice.ending));
+    parts.push(h("p", { class: "advice" }, swatchOf(cover), unbroken(advice.sentence + " " + advice.ending)));
     const chart = oddsChart(gap);
     if (chart) parts.push(chart);
     const facts = [];

@@ -61,8 +61,9 @@ def _library_script() -> str:
 
 
 def _library_style() -> str:
-    """The map library's style sheet without pictures: the page uses none of them."""
-    return re.sub(r"^.*url\([^)]*\).*$", "", _library_file("leaflet.css"), flags=re.MULTILINE)
+    """The map library's style sheet without comments and pictures: the page uses none of them."""
+    style = re.sub(r"/\*.*?\*/", "", _library_file("leaflet.css"), flags=re.DOTALL)
+    return re.sub(r"^.*url\([^)]*\).*$", "", style, flags=re.MULTILINE)
 
 
 def _json_in_page(payload: dict[str, Any]) -> str:

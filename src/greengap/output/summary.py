@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from greengap.advice.options import NO_COVER
 from greengap.errors import Fate, ImportReport
 from greengap.plan import Plan
 from greengap.tables import DataFrame, Gap
@@ -33,6 +34,24 @@ def cover_name(plan: Plan, cover_id: str) -> str:
     return plan.catalogue.covers[cover_id].name if cover_id in plan.catalogue.covers else "no cover: keep it clean"
 
 
+def why_no_cover(plan: Plan, gap_id: str) -> str:
+    """Why nothing is sown: too few days, or what stops the cover that comes nearest."""
+    covers = plan.recommendation[
+        (plan.recommendation["gap_id"] == gap_id) & (plan.recommendation["cover_id"] != NO_COVER)
+    ]
+    gap = plan.gaps[plan.gaps["gap_id"] == gap_id].iloc[0]
+    if not plan.options["gap_id"].eq(gap_id).any():
+        return f"a cover needs {plan.catalogue.rule('shortest_growth'):.0f} days"
+    if gap.usable_p50_d < 0 or covers.empty:
+        return "no days left"
+    failed = covers["limiting_factor"].str.count("; ")
+    best = covers.assign(failed=failed).sort_values(
+        ["eligible", "failed", "holds_years", "biomass_p50_kg_ha"], ascending=[False, True, False, False], kind="stable"
+    )
+    best = best.iloc[0]
+    return f"nearest is {cover_name(plan, best.cover_id)}: {best.limiting_factor.split('; ')[0]}"
+
+
 def _window(row: Any) -> str:
     if pd.isna(row.sow_best):
         return "-"
@@ -51,27 +70,43 @@ def summary(plan: Plan) -> Iterator[str]:
         f"Odds are counts of {meta['weather_years']} weather years, "
         f"{meta['weather_first_year']} to {meta['weather_last_year']}."
     )
-    yield ""
     chosen = plan.allocation.merge(plan.recommendation, on=["gap_id", "block_id", "cover_id", "option_id"])
     chosen = chosen.set_index("gap_id")
     rows = [["gap", "from", "to", "cover", "class", "sow", "end by", "odds", "dry matter"]]
+    clean = [["gap", "from", "to", "usable days", "why"]]
     for gap in plan.gaps.itertuples():
         row = chosen.loc[gap.gap_id]
-        sown = pd.notna(row.sow_best)
+        dates = [gap.gap_id, _day(gap.start, year=True), _day(gap.end, year=True)]
+        if pd.isna(row.sow_best):
+            clean.append([*dates, f"{max(gap.usable_p50_d, 0)}", why_no_cover(plan, gap.gap_id)])
+            continue
         rows.append(
             [
-                gap.gap_id,
-                _day(gap.start, year=True),
-                _day(gap.end, year=True),
+                *dates,
                 cover_name(plan, row.cover_id),
                 row.suitability_class,
                 _window(row),
-                f"{_day(row.terminate_by)}, {row.ended_by}" if sown else "-",
-                f"{row.holds_years} of {row.years}" if sown else "-",
-                write(row.biomass_p50_kg_ha, "biomass_kg_ha", units) if sown else "-",
+                f"{_day(row.terminate_by)}, {row.ended_by}",
+                f"{row.holds_years} of {row.years}",
+                write(row.biomass_p50_kg_ha, "biomass_kg_ha", units),
             ]
         )
-    yield from aligned(rows)
+    if len(rows) > 1:
+        yield ""
+        yield f"Sow ({len(rows) - 1} of {len(plan.gaps)} gaps)"
+        yield from aligned(rows)
+    if len(clean) > 1:
+        yield ""
+        yield f"Sow nothing and keep it clean ({len(clean) - 1} gaps)"
+        yield from aligned(clean)
+    if plan.seed_order.empty:
+        yield ""
+        yield "No cover fits any gap of this farm; there is no seed to order."
+        yield ""
+        yield from report_lines(plan.report)
+        yield ""
+        yield from meta["limits"]
+        return
     yield ""
     yield "Seed order"
     order = [["species", "seed", "sown area", "needed by", "inoculant", "blocks"]]
@@ -138,7 +173,9 @@ def option_lines(plan: Plan, gap_id: str) -> Iterator[str]:
         if not row.eligible:
             yield f"not possible: {name}. {row.limiting_factor}."
             continue
-        dates = f" Sow {_window(row)}; end by {_day(row.terminate_by)} ({row.ended_by})." if pd.notna(row.sow_best) else ""
+        dates = (
+            f" Sow {_window(row)}; end by {_day(row.terminate_by)} ({row.ended_by})." if pd.notna(row.sow_best) else ""
+        )
         odds = f" Holds in {row.holds_years} of {row.years} years." if row.years else ""
         yield f"{row.rank}. {name}, {row.suitability_class} ({row.score:.2f}).{dates}{odds}"
         yield f"   For: {row.reasons}."

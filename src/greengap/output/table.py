@@ -10,8 +10,8 @@ from greengap.output.files import write_text
 from greengap.plan import Plan
 
 # Tables that a plan writes, by file name; those per weather year are large and written on request.
-TABLES = ("gaps", "recommendation", "suitability", "purpose_odds", "seed_need", "seed_order", "soil", "cautions")
-LARGE_TABLES = ("options", "odds", "season")
+TABLES = ("gaps", "recommendation", "suitability", "seed_need", "seed_order", "soil", "cautions")
+LARGE_TABLES = ("options", "odds", "purpose_odds", "season")
 
 
 def safe_cell(value: object) -> object:

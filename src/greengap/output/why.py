@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from greengap.advice.options import NO_COVER
 from greengap.advice.purposes import purpose_in_words
-from greengap.advice.suitability import purpose_scores
+from greengap.advice.ranking import purpose_scores
 from greengap.catalogue import Value
 from greengap.plan import Plan
 from greengap.units import write
@@ -74,7 +74,8 @@ def explain(plan: Plan, block_id: str, cover_id: str) -> Iterator[str]:
             f"usable days {gap.usable_p10_d} to {gap.usable_p90_d}, usually {gap.usable_p50_d} "
             f"(clean-up {gap.clean_up_d}, seedbed {gap.seedbed_d}, waiting {gap.waiting_d})"
         )
-        yield f"  Class {row.suitability_class}, score {row.score:.3f}, rank {row['rank']}. Limit: {row.limiting_factor}"
+        yield f"  Class {row.suitability_class}, score {row.score:.3f}, rank {row['rank']}"
+        yield f"  Held back by: {row.limiting_factor}"
         for r in rated[rated["kind"] == "gate"].itertuples():
             yield f"  gate {'passed' if r.passed else 'FAILED'}: {r.criterion}: {r.reason}"
         for r in rated[(rated["kind"] == "soft") & (rated["purpose"] == "all")].itertuples():
