@@ -22,3 +22,19 @@ def shared_data() -> Path:
     if not folder.is_dir():
         pytest.skip("no real data: neither a folder 'shared' beside the project nor GREENGAP_SHARED names one")
     return folder
+
+
+@pytest.fixture(scope="session")
+def sample_farm():
+    """The sample farm as read."""
+    from greengap import read_farm
+
+    return read_farm(Path(__file__).parents[1] / "sample_fields")
+
+
+@pytest.fixture(scope="session")
+def sample_plan(sample_farm):
+    """The plan of the sample farm; made once, tests must not change it."""
+    from greengap import plan_farm
+
+    return plan_farm(sample_farm)

@@ -247,9 +247,9 @@ class Allocation(Table):
 
 
 class GapCaution(Table):
-    """Cautions that a plan triggers, each at its gap. Key: gap_id, hazard."""
+    """Cautions that a plan triggers. Key: gap_id, hazard."""
 
-    gap_id: str = pa.Field(description="Gap.")
+    gap_id: str = pa.Field(description="Gap; empty for a caution that holds on the whole farm.")
     hazard: str = pa.Field(description="What can hurt.")
     caution: str = pa.Field(description="What to know, in words.")
     defers_to: str = pa.Field(description="Who decides: label, law, adviser.")

@@ -44,6 +44,8 @@ TRIGGERS = {
     "next crop",
     "organic",
     "reseeds",
+    "shared disease",
+    "small seed next",
 }
 
 by_species = pytest.mark.parametrize("species", SPECIES, ids=lambda s: s.key)
@@ -157,7 +159,7 @@ def test_design_and_memory_are_marked_as_such() -> None:
         if value.source in UNSOURCED:
             assert value.confidence in {"memory", "derived"}, place
         if value.source == "sare2007":
-            assert value.confidence == "memory", place
+            assert value.confidence in {"memory", "derived"}, place
 
 
 def test_a_seed_sellers_figure_says_why_it_is_used() -> None:
@@ -280,7 +282,7 @@ def test_cautions_have_a_known_trigger_a_known_cover_and_defer_to_somebody() -> 
 
 def test_practice_rules_are_numbers_in_si() -> None:
     assert CATALOGUE.rule("waiting_transplanted") == 14
-    assert CATALOGUE.rule("worthwhile_biomass") == 1500
+    assert CATALOGUE.rule("worthwhile_biomass") == 1000
     assert CATALOGUE.rule("class_s1") > CATALOGUE.rule("class_s2")
     for name in CATALOGUE.practice:
         assert CATALOGUE.rule(name) >= 0

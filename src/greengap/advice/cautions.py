@@ -1,16 +1,32 @@
-"""Cautions that the choice for a gap triggers, each where it applies and only there."""
+"""Cautions that a plan triggers: those of a species at its gap, general ones once for the whole farm."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
-from greengap.catalogue import Catalogue, Caution
+from greengap.catalogue import Catalogue, Caution, Cover, Vegetable
 from greengap.farm.settings import FarmSettings
 from greengap.tables import Allocation, DataFrame, Gap, GapCaution, Odds
 
+WHOLE_FARM = ""
 
-def _applies(caution: Caution, gap: object, odds: pd.Series, frost_years: int, settings: FarmSettings) -> bool:
-    """True if the trigger of a caution is met in this gap."""
+
+def _neighbours(gap: Any, catalogue: Catalogue) -> list[Vegetable]:
+    return [catalogue.vegetables[c] for c in (gap.crop_before, gap.crop_after) if c in catalogue.vegetables]
+
+
+def _shares_disease(cover: Cover, gap: Any, catalogue: Catalogue) -> bool:
+    diseases = ",".join(catalogue.species[c.species].text("shared_diseases") for c in cover.components)
+    own = {word.strip() for word in diseases.split(",") if word.strip()}
+    return any(own & set(vegetable.shared_diseases) for vegetable in _neighbours(gap, catalogue))
+
+
+def _at_gap(
+    caution: Caution, cover: Cover, gap: Any, odds: Any, frost_years: int, settings: FarmSettings, catalogue: Catalogue
+) -> bool:
+    """True if the trigger of a species' caution is met in this gap."""
     match caution.trigger:
         case "animals eat":
             return settings.animals_eat_cover
@@ -19,11 +35,27 @@ def _applies(caution: Caution, gap: object, odds: pd.Series, frost_years: int, s
         case "flowers":
             return bool(pd.notna(odds.first_flower))
         case "next crop":
-            return bool(gap.crop_after)  # type: ignore[attr-defined]
+            return bool(gap.crop_after)
+        case "small seed next":
+            after = catalogue.vegetables.get(gap.crop_after)
+            return gap.establishment_after == "seeded" and after is not None and after.small_seeded
+        case "shared disease":
+            return _shares_disease(cover, gap, catalogue)
+        case _:
+            return True  # always, reseeds, legal list: not known to be absent
+
+
+def _on_farm(caution: Caution, settings: FarmSettings) -> bool:
+    """True if the trigger of a general caution is met on this farm."""
+    match caution.trigger:
+        case "animals eat":
+            return settings.animals_eat_cover
         case "organic":
             return settings.organic
+        case "herbicide history":
+            return not settings.organic
         case _:
-            return True  # always, herbicide history, reseeds, legal list: not known to be absent
+            return True
 
 
 def list_cautions(
@@ -34,7 +66,7 @@ def list_cautions(
     settings: FarmSettings,
     catalogue: Catalogue,
 ) -> DataFrame[GapCaution]:
-    """List the cautions of each gap that is sown.
+    """List the cautions of a plan.
 
     Parameters
     ----------
@@ -47,28 +79,24 @@ def list_cautions(
     Returns
     -------
     DataFrame[GapCaution]
-        In the order of the catalogue.
+        First the general ones, with an empty gap, if anything is sown; then those of each gap; both
+        in the order of the catalogue.
     """
     gap_of = {g.gap_id: g for g in gaps.itertuples()}
-    by_odds = odds.set_index("option_id")
-    rows = []
-    for chosen in allocation[allocation["option_id"].notna()].itertuples():
-        species = {c.species for c in catalogue.covers[chosen.cover_id].components}
-        for caution in catalogue.cautions:
-            named = "all" in caution.applies_to or species & set(caution.applies_to)
-            if named and _applies(
-                caution,
-                gap_of[chosen.gap_id],
-                by_odds.loc[chosen.option_id],
-                frost_years.get(chosen.option_id, 0),
-                settings,
-            ):
-                rows.append(
-                    {
-                        "gap_id": chosen.gap_id,
-                        "hazard": caution.hazard,
-                        "caution": caution.text,
-                        "defers_to": caution.defers_to,
-                    }
-                )
+    odds_of = {o.option_id: o for o in odds.itertuples()}
+    sown = allocation[allocation["option_id"].notna()]
+    found: list[tuple[str, Caution]] = []
+    if not sown.empty:
+        found += [(WHOLE_FARM, c) for c in catalogue.cautions if "all" in c.applies_to and _on_farm(c, settings)]
+    for chosen in sown.itertuples():
+        cover, gap = catalogue.covers[chosen.cover_id], gap_of[chosen.gap_id]
+        species = {c.species for c in cover.components}
+        frosts = frost_years.get(chosen.option_id, 0)
+        found += [
+            (gap.gap_id, c)
+            for c in catalogue.cautions
+            if species & set(c.applies_to)
+            and _at_gap(c, cover, gap, odds_of[chosen.option_id], frosts, settings, catalogue)
+        ]
+    rows = [{"gap_id": g, "hazard": c.hazard, "caution": c.text, "defers_to": c.defers_to} for g, c in found]
     return GapCaution.validate(pd.DataFrame(rows, columns=list(GapCaution.to_schema().columns)))

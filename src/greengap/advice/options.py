@@ -13,7 +13,8 @@ NO_COVER = "no_cover"
 def list_options(gaps: DataFrame[Gap], catalogue: Catalogue) -> DataFrame[Option]:
     """List the covers and sowing dates to be run in each gap.
 
-    Sowing dates step by the rule ``sowing_step`` from the first sowing day of an early harvest to
+    Sowing dates step by the rule ``sowing_step``, in gaps with no more usable days than the rule
+    ``short_gap`` by ``sowing_step_fine``, from the first sowing day of an early harvest to
     the last date that leaves the rule ``shortest_growth`` before the latest termination; the first
     sowing day of the usual harvest is always among them.
 
@@ -27,9 +28,11 @@ def list_options(gaps: DataFrame[Gap], catalogue: Catalogue) -> DataFrame[Option
     DataFrame[Option]
         Empty for gaps that are too short for any cover.
     """
-    step, shortest = int(catalogue.rule("sowing_step")), int(catalogue.rule("shortest_growth"))
+    shortest = int(catalogue.rule("shortest_growth"))
     rows: list[dict[str, object]] = []
     for gap in gaps.itertuples():
+        short = (gap.closes - gap.opens).days <= catalogue.rule("short_gap")
+        step = int(catalogue.rule("sowing_step_fine" if short else "sowing_step"))
         last = gap.closes - pd.Timedelta(days=shortest)
         before = (gap.opens - gap.opens_early).days // step
         first = gap.opens - pd.Timedelta(days=before * step)

@@ -20,21 +20,6 @@ DEFAULT_AIMS: dict[str, tuple[str, str]] = {
     "pollinators": ("bloom_d", "aim_pollinators"),
 }
 
-MONTHS = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-]
-
 
 def aim_in_words(aim: Aim, units: System) -> str:
     """An aim as a person would say it.
@@ -59,7 +44,7 @@ def aim_in_words(aim: Aim, units: System) -> str:
     if aim.within_d is not None:
         words += f" within {aim.within_d} days of sowing"
     if aim.by is not None:
-        words += f" by {aim.by[1]} {MONTHS[aim.by[0] - 1]}"
+        words += f" by {aim.by[1]} {calendar.month_name[aim.by[0]]}"
     return words
 
 

@@ -25,8 +25,9 @@ def sowing_windows(
     -------
     DataFrame[Window]
         The best date has the most years that hold, then the most years for its weakest condition and
-        for all conditions together, then the largest median dry matter, then comes first; dates before
-        the usual end of the last crop only count if there are no others.
+        for all conditions together, then the largest median dry matter, then comes first. Dates that
+        only an early end of the last crop allows belong to the window but are never the best; a cover
+        with no other dates has no row.
     """
     rows = []
     table = options.merge(odds.drop(columns="terminate_by"), on="option_id", validate="1:1")
@@ -34,7 +35,8 @@ def sowing_windows(
     for (gap_id, cover_id), dates in table.groupby(["gap_id", "cover_id"], sort=False):
         dates = dates.sort_values("sow_date")
         usual = dates[dates["sow_date"] >= opens[gap_id]]
-        usual = dates if usual.empty else usual
+        if usual.empty:
+            continue
         parts = usual[["soil_warm_years", "frost_spared_years", "aim_years"]]
         ranked = usual.assign(weakest=parts.min(axis=1), together=parts.sum(axis=1)).sort_values(
             ["holds_years", "weakest", "together", "biomass_p50_kg_ha", "sow_date"],

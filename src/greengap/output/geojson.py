@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from greengap.advice.cautions import WHOLE_FARM
 from greengap.output.files import write_text
 from greengap.plan import Plan
 
@@ -130,8 +131,15 @@ def plan_features(plan: Plan) -> dict[str, Any]:
                 },
             }
         )
+    whole_farm = plan.cautions[plan.cautions["gap_id"] == WHOLE_FARM]
+    farm_cautions = whole_farm.drop(columns="gap_id").to_dict(orient="records")
     bounds = [round(float(b), DECIMALS) for b in plan.blocks.total_bounds]
-    return {"type": "FeatureCollection", "bbox": bounds, "features": features, "plan": plan.metadata}
+    return {
+        "type": "FeatureCollection",
+        "bbox": bounds,
+        "features": features,
+        "plan": plan.metadata | {"cautions": farm_cautions},
+    }
 
 
 def write_geojson(plan: Plan, path: Path) -> None:

@@ -16,6 +16,7 @@ import pandas as pd
 import shapely
 
 from greengap import units
+from greengap.advice.cautions import WHOLE_FARM
 from greengap.output.files import write_text
 from greengap.output.map_page import map_page
 from greengap.plan import Plan
@@ -196,6 +197,13 @@ class _Lookups:
         return out
 
 
+def _cautions(look: _Lookups, gap_id: str) -> list[dict[str, str]]:
+    """Cautions of one gap, or of the whole farm."""
+    return [
+        {"hazard": row.hazard, "text": row.caution, "defers_to": row.defers_to} for row in look.cautions.get(gap_id, [])
+    ]
+
+
 def _growth(plan: Plan, look: _Lookups, option_id: Any) -> str:
     """Dry matter as median, range and n."""
     found = look.odds.get(option_id)
@@ -280,10 +288,7 @@ def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
         "growth": _growth(plan, look, option),
         "misses": _misses(look.season[option]) if option in look.season else [],
         "seed": _seed(plan, look.seed.get(gap.gap_id, [])),
-        "cautions": [
-            {"hazard": row.hazard, "text": row.caution, "defers_to": row.defers_to}
-            for row in look.cautions.get(gap.gap_id, [])
-        ],
+        "cautions": _cautions(look, gap.gap_id),
         "others": [told(row) for row in others],
         "impossible": [
             {
@@ -412,6 +417,7 @@ def map_payload(plan: Plan) -> dict[str, Any]:
         "catalogue_version": _text(meta.get("catalogue_version", plan.catalogue.version)),
         "caveat": CAVEAT,
         "holds": HOLDS,
+        "cautions": _cautions(look, WHOLE_FARM),
         "limits": [str(sentence) for sentence in meta.get("limits", []) if sentence != CAVEAT],
         "assumptions": [str(sentence) for sentence in meta.get("assumptions", plan.report.assumptions)],
         "svg": len(plan.blocks) <= SVG_MOST_BLOCKS,

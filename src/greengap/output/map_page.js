@@ -263,7 +263,7 @@ function greengapPage(map, overTiles) {
       s("stop", { offset: 1, "stop-color": "#22302f", "stop-opacity": to }));
     const bar = (a, b, fill) => (b > a ? s("rect", { x: x(a), width: Math.max(x(b) - x(a), 0.5), y: 6, height: 11, fill: fill }) : null);
     const parts = [
-      [start, opens, "clear, seedbed"], [opens, closes + DAY, "for the cover"], [closes + DAY, end, "wait"],
+      [start, opens, "clear, seedbed"], [opens, closes + DAY, "for the cover"], [closes + DAY, end + DAY, "wait"],
     ].filter(([a, b]) => b > a);
     const fits = closes >= opens;
     const drawn = fits ? parts.map(([a, b, words]) => {
@@ -402,8 +402,7 @@ function greengapPage(map, overTiles) {
     parts.push(h("div", { class: "pair" },
       h("section", { class: "reasons" }, h("h4", {}, "Reasons"), advice.reasons && h("p", {}, upper(advice.reasons) + "."), h("dl", { class: "facts" }, facts)),
       h("section", { class: "cautions" }, h("h4", {}, "Cautions"),
-        gap.cautions.length ? gap.cautions.map((caution) => h("p", {}, h("b", {}, upper(caution.hazard) + ". "), caution.text,
-          caution.defers_to && h("i", {}, " Ask: " + caution.defers_to + "."))) : h("p", {}, "None triggered by this plan."))));
+        gap.cautions.length ? gap.cautions.map(cautionLine) : h("p", {}, "None triggered by this plan."))));
     if (gap.seed.length) parts.push(seedTable(gap.seed, "Seed for this gap"));
     if (gap.others.length) {
       parts.push(h("details", {}, h("summary", {}, "Next best (" + gap.others.length + ")"),
@@ -434,6 +433,11 @@ function greengapPage(map, overTiles) {
     ];
   }
 
+  function cautionLine(caution) {
+    return h("p", {}, h("b", {}, upper(caution.hazard) + ". "), caution.text,
+      caution.defers_to && h("i", {}, " Ask: " + caution.defers_to + "."));
+  }
+
   function overview() {
     const names = [...blocks.keys()].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
     const free = names.filter((block) => gapNow(block)), rest = names.filter((block) => !gapNow(block));
@@ -455,6 +459,7 @@ function greengapPage(map, overTiles) {
         h("p", { class: "sum" }, "Together ", h("b", { "data-seed-g-all": plan.totals.seed_g_all }, plan.totals.seed_all))] : null,
       h("section", { class: "about" }, h("h3", {}, "Before you act on this"), h("p", {}, plan.caveat), h("p", {}, plan.holds),
         plan.limits.length ? h("ul", {}, plan.limits.map((text) => h("li", {}, text))) : null,
+        plan.cautions.length ? [h("h3", {}, "Cautions for the whole farm"), h("ul", { class: "farm-cautions" }, plan.cautions.map((one) => h("li", {}, cautionLine(one))))] : null,
         plan.assumptions.length ? h("details", {}, h("summary", {}, "Assumed, because nothing said otherwise (" + plan.assumptions.length + ")"),
           h("ul", {}, plan.assumptions.map((text) => h("li", {}, text)))) : null,
         h("p", { class: "version" }, [...version.filter(Boolean), "map drawn with Leaflet 1.9.4, © Volodymyr Agafonkin, CloudMade"].join(" · "))),

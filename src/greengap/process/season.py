@@ -193,6 +193,7 @@ def _component(weather: BlockWeather, species: Species, run: _Run, margin_d: int
         return np.where(index < 0, NEVER, index)
 
     up = day_reached(weather.sums(species.values["emergence_sum"]), run.start, total("emergence_sum"))
+    up = np.where(up - run.start > weather.catalogue.rule("longest_emergence"), -1, up)
     long_day = weather.long_day_index(total("flower_day_length")) if species.has("flower_day_length") else None
     after_up = np.where((up >= 0) & (up < last), up + 1, -1)
     flower_sums = weather.sums(species.values["flower_sum"])
