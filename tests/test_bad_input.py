@@ -268,3 +268,146 @@ def _report(answer: Answer) -> str:
     assert answer.code == 0, answer
     assert answer.err == ""
     return answer.out
+# ------------------------------------------------------------------------------------------------- refusals
+
+HEADER = "block,crop,establishment,start,end\n"
+RIVER_1 = "River 1,garden_pea,seeded,2027-04-08,2027-06-28"
+
+REFUSED: dict[str, tuple[Break, tuple[str, ...]]] = {
+    # polygons
+    "lines instead of polygons": (
+        _blocks(lambda f: f.set_geometry([LineString(g.exterior.coords) for g in f.geometry], crs=f.crs)),
+        ("blocks.gpkg",),
+    ),
+    "a table without geometry": (_written("blocks.gpkg", "block,field\nRiver 1,River\n"), ("blocks.gpkg",)),
+    "a layer that is not there": (_toml(('layer = "blocks"', 'layer = "beds"')), ("blocks.gpkg",)),
+    "polygons without a CRS": (
+        _blocks(lambda f: f.set_crs(None, allow_override=True)),
+        ("blocks.gpkg",),
+    ),
+    "a CRS that nobody knows": (
+        _toml(('layer = "blocks"', 'layer = "blocks"\ncrs = "EPSG:999999"')),
+        ("blocks.gpkg",),
+    ),
+    "the CRS of another place": (
+        _toml(('layer = "blocks"', 'layer = "blocks"\ncrs = "EPSG:4326"')),
+        ("blocks.gpkg",),
+    ),
+    "every outline crosses itself": (
+        _blocks(lambda f: f.set_geometry([_bow_tie(g) for g in f.geometry], crs=f.crs)),
+        ("blocks.gpkg",),
+    ),
+    "two blocks of one name": (_named("block", "River 2", "River 1"), ("blocks.gpkg",)),
+    "two blocks whose names differ by a capital": (_named("block", "River 2", "river 1"), ("blocks.gpkg",)),
+    "a block without a name": (_named("block", "River 2", ""), ("blocks.gpkg",)),
+    "a block column that is not there": (_toml(('block_column = "block"', 'block_column = "bed"')), ("blocks.gpkg",)),
+    "a field column that is not there": (_toml(('field_column = "field"', 'field_column = "part"')), ("blocks.gpkg",)),
+    # crop calendar
+    "a crop on a block that is not there": (_calendar(("River 1,garden_pea", "Rivver 1,garden_pea")), ("crop_calendar.csv",)),
+    "two crops on a block at once": (_calendar((RIVER_1, "River 1,garden_pea,seeded,2027-04-08,2027-08-25")), ("crop_calendar.csv",)),
+    "an end before the start": (_calendar((RIVER_1, "River 1,garden_pea,seeded,2027-04-08,2026-06-28")), ("crop_calendar.csv",)),
+    "dates that can be read two ways": (
+        _calendar((RIVER_1, "River 1,garden_pea,seeded,04/08/2027,28.6.2027"), ("2027-05-10", "2027-02-30")),
+        ("crop_calendar.csv",),
+    ),
+    "a cell that is empty": (_calendar((RIVER_1, "River 1,garden_pea,seeded,,2027-06-28")), ("crop_calendar.csv",)),
+    "a way to set up a crop that nobody knows": (_calendar(("garden_pea,seeded", "garden_pea,dropped")), ("crop_calendar.csv",)),
+    "a column that is missing": (_calendar(("block,crop,establishment,start,end", "block,crop,establishment,start,harvest")), ("crop_calendar.csv",)),
+    "a calendar without a row": (_written("crop_calendar.csv", HEADER), ("crop_calendar.csv",)),
+    "a calendar without a byte": (_written("crop_calendar.csv", ""), ("crop_calendar.csv",)),
+    "a calendar in UTF-16": (_written("crop_calendar.csv", (HEADER + RIVER_1).encode("utf-16")), ("crop_calendar.csv",)),
+    "a spreadsheet under the name of a calendar": (_written("crop_calendar.csv", b"PK\x03\x04 and so on"), ("crop_calendar.csv",)),
+    "a date that is a slip by a century": (_calendar((RIVER_1, "River 1,garden_pea,seeded,2027-04-08,2207-06-28")), ("crop_calendar.csv",)),
+    # soil
+    "a raster that misses the farm": (_raster("clay", _elsewhere), ("soil/clay.tif",)),
+    "a raster without a value": (_raster("clay", _all_nodata), ("soil/clay.tif",)),
+    "a raster without a CRS": (_raster("clay", _without_crs), ("soil/clay.tif",)),
+    "a text under the name of a raster": (_written("soil/clay.tif", "12 14 19\n"), ("soil/clay.tif",)),
+    "an empty file under the name of a raster": (_written("soil/clay.tif", ""), ("soil/clay.tif",)),
+    "half a raster": (lambda farm: _replace(farm / "soil/clay.tif", (farm / "soil/clay.tif").read_bytes()[:2000]), ("soil/clay.tif",)),
+    "a unit that is not one of clay": (_toml(('"soil/clay.tif", unit = "percent"', '"soil/clay.tif", unit = "bushel"')), ("soil/clay.tif",)),
+    "percent declared as a fraction": (_toml(('"soil/clay.tif", unit = "percent"', '"soil/clay.tif", unit = "fraction"')), ("soil/clay.tif",)),
+    "a drainage class without a name": (_toml(('5 = "somewhat poorly drained"\n', "")), ("soil/drainage.tif",)),
+    "a drainage class that nobody knows": (_toml(('5 = "somewhat poorly drained"', '5 = "soggy"')), ("soil/drainage.tif",)),
+    "a drainage class that is no number": (_toml(('5 = "somewhat poorly drained"', 'five = "somewhat poorly drained"')), ("farm.toml",)),
+    # weather
+    "kelvin without a unit": (_temperatures(lambda t: t + 273.15, None), ("weather.nc",)),
+    "kelvin declared as degC": (_temperatures(lambda t: t + 273.15, "degC"), ("weather.nc",)),
+    "degF declared as degC": (_temperatures(lambda t: t * 9 / 5 + 32, "degC"), ("weather.nc",)),
+    "tenths of a degree declared as degC": (_temperatures(lambda t: t * 10, "degC"), ("weather.nc",)),
+    "degC declared as kelvin": (_temperatures(lambda t: t, "K"), ("weather.nc",)),
+    "a unit that is none of temperature": (_temperatures(lambda t: t, "mm"), ("weather.nc",)),
+    "metres a second declared as mm": (_weather(lambda w: w.assign(precipitation=(w["precipitation"] / 86_400).assign_attrs(units="mm"))), ("weather.nc",)),
+    "weather without minima": (_weather(lambda w: w.drop_vars("tmin")), ("weather.nc",)),
+    "weather without rain": (_weather(lambda w: w.drop_vars("precipitation")), ("weather.nc",)),
+    "weather of half a year": (_weather(lambda w: w.sel(time=slice("2020-01-01", "2020-06-30"))), ("weather.nc",)),
+    "weather of another place": (_weather(lambda w: w.assign_coords(lon=w["lon"] - 90)), ("weather.nc",)),
+    "weather of every month": (_weather(lambda w: w.resample(time="MS").mean().assign_coords()), ("weather.nc",)),
+    "weather without a value": (_weather(lambda w: w.where(w["lat"] > 90)), ("weather.nc",)),
+    "weather whose days come twice": (_weather(lambda w: xr.concat([w, w.isel(time=slice(-3, None))], "time")), ("weather.nc",)),
+    "a text under the name of NetCDF": (_written("weather.nc", "date,tmin\n"), ("weather.nc",)),
+    "a station without a place": (
+        lambda farm: (_toml(('weather = "weather.nc"', 'weather = "days.csv"'))(farm), _replace(farm / "days.csv", "date,tmin_c,tmax_c,precip_mm\n2020-01-01,1,2,0\n"))[0],
+        ("days.csv",),
+    ),
+    # farm.toml
+    "a setting that nobody knows": (_toml(("organic = true", "organik = true")), ("farm.toml",)),
+    "a purpose that nobody knows": (_toml(("[purposes.pollinators]", "[purposes.polinators]")), ("farm.toml",)),
+    "a machine that nobody knows": (_toml(("drill = true", "dril = true")), ("farm.toml",)),
+    "text where true or false is meant": (_toml(("organic = true", 'organic = "yes"')), ("farm.toml",)),
+    "a number where a list is meant": (_toml(("not_wanted = []", "not_wanted = 3")), ("farm.toml",)),
+    "a number in a list of names": (_toml(("not_wanted = []", "not_wanted = [3]")), ("farm.toml",)),
+    "a list in a list of names": (_toml(("not_wanted = []", "not_wanted = [[]]")), ("farm.toml",)),
+    "a number in the list of watered blocks": (_toml(('irrigation = ["Beds 1", ', "irrigation = [1, ")), ("farm.toml",)),
+    "an offset that is no number": (_toml(("Hollow = -1.5", 'Hollow = "cold"')), ("farm.toml",)),
+    "an offset that is not a number": (_toml(("Hollow = -1.5", "Hollow = nan")), ("farm.toml",)),
+    "an offset beyond all valleys": (_toml(("Hollow = -1.5", "Hollow = -150")), ("farm.toml",)),
+    "diseases that are no list": (_toml(("# [diseases]", '[diseases]\n"River 2" = 5')), ("farm.toml",)),
+    "a weight that is not a number": (_toml(("weight = 3", "weight = nan")), ("farm.toml",)),
+    "a weight below zero": (_toml(("weight = 3", "weight = -3")), ("farm.toml",)),
+    "a table as a purpose's aim that is text": (_toml(("aim = { biomass_kg_ha = 2000 }", 'aim = "much"')), ("farm.toml",)),
+    "an aim with two quantities": (_toml(("aim = { biomass_kg_ha = 2000 }", "aim = { biomass_kg_ha = 2000, bloom_d = 7 }")), ("farm.toml",)),
+    "an aim without a quantity": (_toml(("aim = { biomass_kg_ha = 2000 }", "aim = { within_d = 30 }")), ("farm.toml",)),
+    "an aim that is not a number": (_toml(("biomass_kg_ha = 2000", "biomass_kg_ha = nan")), ("farm.toml",)),
+    "an aim by a day that no month has": (_toml(('by = "10-01"', 'by = "02-31"')), ("farm.toml",)),
+    "an aim by a month in words": (_toml(('by = "10-01"', 'by = "first of October"')), ("farm.toml",)),
+    "odds in percent": (_toml(("wanted_odds = 0.8", "wanted_odds = 80")), ("farm.toml",)),
+    "days below zero": (_toml(("clean_up_d = 3", "clean_up_d = -3")), ("farm.toml",)),
+    "units that nobody knows": (_toml(('units = "metric"', 'units = "imperial"')), ("farm.toml",)),
+    "a polygon file that is not there": (_toml(('"blocks.gpkg"', '"bloks.gpkg"')), ("farm.toml",)),
+    "a calendar that is not there": (_toml(('"crop_calendar.csv"', '"calendar.csv"')), ("farm.toml",)),
+    "a raster that is not there": (_toml(('"soil/clay.tif"', '"soil/cley.tif"')), ("farm.toml",)),
+    "weather that is not there": (_toml(('"weather.nc"', '"wether.nc"')), ("farm.toml",)),
+    "a calendar that is a folder": (_toml(('"crop_calendar.csv"', '"soil"')), ("soil",)),
+    "a raster that is a folder": (_toml(('"soil/clay.tif"', '"soil"')), ("soil",)),
+    "weather that is a folder": (_toml(('"weather.nc"', '"soil"')), ("soil",)),
+    "polygons that are a folder without any": (_toml(('"blocks.gpkg"', '"soil"')), ("soil",)),
+    "a file name with a zero byte": (_toml(('"crop_calendar.csv"', '"crop\\u0000calendar.csv"')), ("farm.toml",)),
+    "a file name without an end": (_toml(('"crop_calendar.csv"', f'"{"x" * 5000}.csv"')), ("farm.toml",)),
+    "a file name that is a number": (_toml(('"crop_calendar.csv"', "7")), ("farm.toml",)),
+    "no line for the weather": (_toml(('weather = "weather.nc"', "# none")), ("farm.toml",)),
+    "an empty list of weather": (_toml(('weather = "weather.nc"', "weather = []")), ("farm.toml",)),
+    "text that is not TOML": (_written("farm.toml", 'name = "Sample farm\nunits = metric\n'), ("farm.toml",)),
+    "bytes that are not text": (_written("farm.toml", b'name = "\xff\xfe"\n'), ("farm.toml",)),
+    "a nest of ten thousand lists": (_written("farm.toml", "not_wanted = " + "[" * 10_000), ("farm.toml",)),
+    "an empty farm.toml": (_written("farm.toml", ""), ("farm.toml",)),
+    "no farm.toml": (lambda farm: (farm / "farm.toml").unlink(), ("farm.toml",)),
+    "a farm.toml that is a folder": (lambda farm: ((farm / "farm.toml").unlink(), (farm / "farm.toml").mkdir())[0], ("farm.toml",)),
+    "water for a block that is not there": (_toml(('"River 1", "River 2"]', '"Rivver 1", "River 2"]')), ("farm.toml",)),
+    "cold nights on a block that is not there": (_toml(("Hollow = -1.5", "Hallow = -1.5")), ("farm.toml",)),
+    "a disease on a block that is not there": (_toml(("# [diseases]", '[diseases]\n"River 9" = ["white mold"]')), ("farm.toml",)),
+    "a cover not wanted that nobody knows": (_toml(("not_wanted = []", 'not_wanted = ["sunflowr"]')), ("farm.toml",)),
+    "a seed lot of a species that nobody knows": (_toml(("[seed_lots.oat]", "[seed_lots.oats]")), ("farm.toml",)),
+    "purity in percent": (_toml(("purity_fraction = 0.98", "purity_fraction = 98")), ("farm.toml",)),
+    "a seed lot without germination": (_toml(("germination_fraction = 0.90", "")), ("farm.toml",)),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("broken", REFUSED)
+def test_it_is_refused_in_one_sentence_and_nothing_is_written(broken: str, farm: Path, tmp_path: Path):
+    break_it, words = REFUSED[broken]
+    break_it(farm)
+    out = tmp_path / "out"
+    sentence = _sentence(_run("plan", farm, "--out", out), *words)
+    print(sentence)
+    assert not out.exists()
