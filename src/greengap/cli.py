@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,7 +13,9 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from greengap.farm_input import Farm
     from greengap.plan import Plan
+    from greengap.tables import DataFrame, Gap
 
 DONE, FAULT, INPUT_PROBLEM, NO_OPTION = 0, 1, 2, 3
 
@@ -43,12 +46,37 @@ def _seasons_bar() -> Iterator[Callable[[int, int], None]]:
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
-def _planned(farm: Path) -> Plan:
+def _check_out(out: Path) -> None:
+    """Refuse a folder that cannot be written before the work is done, not after."""
+    from greengap.errors import InputProblem
+
+    there = next(path for path in (out.absolute(), *out.absolute().parents) if path.exists())
+    if not there.is_dir():
+        what = "is a file" if there == out.absolute() else f"cannot be made, since {there.name} is a file"
+    elif not os.access(there, os.W_OK | os.X_OK):
+        what = "cannot be written"
+    else:
+        return
+    raise InputProblem(out.as_posix(), "", what, "Name another folder with --out")
+
+
+def _read(farm: Path) -> Farm:
     from greengap.farm_input import read_farm
-    from greengap.plan import plan_farm
 
     print("Reading the farm ...", file=sys.stderr)
-    read = read_farm(farm)
+    return read_farm(farm)
+
+
+def _gaps(read: Farm) -> DataFrame[Gap]:
+    from greengap.farm.gaps import find_gaps
+
+    southern = bool(read.blocks.total_bounds[[1, 3]].mean() < 0)
+    return find_gaps(read.crop_calendar, read.settings, read.catalogue, southern=southern)
+
+
+def _planned(read: Farm) -> Plan:
+    from greengap.plan import plan_farm
+
     with _seasons_bar() as progress:
         return plan_farm(read, progress)
 
@@ -68,7 +96,8 @@ def plan(
     from greengap.output.summary import summary
     from greengap.output.write import write_plan
 
-    made = _planned(farm)
+    _check_out(out)
+    made = _planned(_read(farm))
     written = write_plan(made, out, base_map=base_map, all_tables=all_tables)  # first: printing may be cut off
     for line in summary(made):
         print(line)
@@ -82,15 +111,11 @@ def plan(
 @app.command()
 def gaps(farm: FarmFolder, csv: AsCsv = False) -> None:
     """List the gaps between crops with their usable days."""
-    from greengap.catalogue import load_catalogue
-    from greengap.farm.gaps import find_gaps
     from greengap.farm_input import read_farm
     from greengap.output.summary import gap_lines
     from greengap.output.table import to_csv
 
-    read = read_farm(farm)
-    southern = bool(read.blocks.total_bounds[[1, 3]].mean() < 0)
-    table = find_gaps(read.crop_calendar, read.settings, load_catalogue(), southern=southern)
+    table = _gaps(read_farm(farm))
     print(to_csv(table) if csv else "\n".join(gap_lines(table)), end="" if csv else "\n")
 
 
@@ -104,13 +129,17 @@ def options(
 ) -> None:
     """Rank the covers for one gap, with what holds each back."""
     from greengap.errors import InputProblem
+    from greengap.farm.settings import suggestion
     from greengap.output.summary import option_lines
     from greengap.output.table import to_csv
 
-    made = _planned(farm)
+    read = _read(farm)
+    known = list(_gaps(read)["gap_id"])
+    if gap not in known:
+        remedy = f"{suggestion(gap, known, most=6)}; `greengap gaps` lists them with their dates"
+        raise InputProblem(farm.as_posix(), f"gap {gap!r}", "there is no such gap", remedy)
+    made = _planned(read)
     table = made.recommendation[made.recommendation["gap_id"] == gap]
-    if table.empty:
-        raise InputProblem(farm.as_posix(), f"gap {gap!r}", "there is no such gap", "`greengap gaps` lists them")
     print(to_csv(table) if csv else "\n".join(option_lines(made, gap)), end="" if csv else "\n")
     if not table["option_id"].notna().any():
         raise typer.Exit(NO_OPTION)
@@ -124,15 +153,16 @@ def why(
 ) -> None:
     """Show how a score and a rate came about, with the source of every number."""
     from greengap.errors import InputProblem
+    from greengap.farm.settings import suggestion
     from greengap.output.why import explain
 
-    made = _planned(farm)
-    covers = [*sorted(made.catalogue.covers), "no_cover"]
-    if block not in set(made.blocks["block_id"]):
-        known = ", ".join(made.blocks["block_id"])
-        raise InputProblem(farm.as_posix(), f"block {block!r}", "there is no such block", f"Blocks are {known}")
+    read = _read(farm)
+    blocks, covers = list(read.blocks["block_id"]), [*sorted(read.catalogue.covers), "no_cover"]
+    if block not in blocks:
+        raise InputProblem(farm.as_posix(), f"block {block!r}", "there is no such block", suggestion(block, blocks))
     if cover not in covers:
-        raise InputProblem("catalogue", f"cover {cover!r}", "there is no such cover", f"Covers are {', '.join(covers)}")
+        raise InputProblem("catalogue", f"cover {cover!r}", "there is no such cover", suggestion(cover, covers))
+    made = _planned(read)
     for line in explain(made, block, cover):
         print(line)
 
@@ -154,7 +184,7 @@ def main() -> None:
     try:
         app(prog_name="greengap")
     except InputProblem as problem:
-        print(f"greengap: {problem.sentence}", file=sys.stderr)
+        print(f"greengap: {' '.join(problem.sentence.split())}", file=sys.stderr)  # one line, whatever it quotes
         sys.exit(INPUT_PROBLEM)
     except BrokenPipeError:
         sys.stderr.close()

@@ -13,7 +13,7 @@ from greengap.catalogue import Catalogue, load_catalogue
 from greengap.errors import ImportReport, InputProblem
 from greengap.farm.crop_calendar import read_crop_calendar
 from greengap.farm.fields import read_blocks
-from greengap.farm.settings import FILE, FarmSettings, read_settings
+from greengap.farm.settings import FILE, FarmSettings, read_settings, suggestion
 from greengap.process.soil_hydraulics import saxton_rawls, texture_class
 from greengap.site.soil import complete_soil, merge_soil, soil_from_rasters
 from greengap.site.soil_survey import soil_from_survey
@@ -68,7 +68,7 @@ def _fingerprints(settings: FarmSettings) -> dict[str, str]:
 
 
 def _known_blocks(settings: FarmSettings, block_ids: set[str]) -> None:
-    """Refuse names in farm.toml that are not blocks."""
+    """Refuse names in farm.toml that are not blocks, whether they can be planned or not."""
     named = {
         "irrigation": settings.irrigated or frozenset(),
         "cold_offset_degc": settings.cold_offset_degc,
@@ -77,9 +77,7 @@ def _known_blocks(settings: FarmSettings, block_ids: set[str]) -> None:
     for key, names in named.items():
         for name in sorted(names):
             if name not in block_ids:
-                raise InputProblem(
-                    FILE, key, f"{name!r} is not a block", f"Blocks are {', '.join(sorted(block_ids)[:20])}"
-                )
+                raise InputProblem(FILE, key, f"{name!r} is not a block", suggestion(name, sorted(block_ids)))
 
 
 def _known_covers(settings: FarmSettings, catalogue: Catalogue) -> None:
@@ -90,9 +88,7 @@ def _known_covers(settings: FarmSettings, catalogue: Catalogue) -> None:
     ):
         for name in sorted(names):
             if name not in known:
-                raise InputProblem(
-                    FILE, key, f"{name!r} is not in the catalogue", f"Known are {', '.join(sorted(known))}"
-                )
+                raise InputProblem(FILE, key, f"{name!r} is not in the catalogue", suggestion(name, sorted(known)))
 
 
 def read_farm(folder: str | Path) -> Farm:
@@ -124,10 +120,16 @@ def read_farm(folder: str | Path) -> Farm:
         block_column=settings.block_column,
         field_column=settings.field_column,
     )
-    _known_blocks(settings, set(blocks["block_id"]))
+    set_aside = blocks.attrs["set_aside"]
+    _known_blocks(settings, {*blocks["block_id"], *set_aside})
     _known_covers(settings, catalogue)
     calendar = read_crop_calendar(
-        settings.crop_calendar, settings.shown(settings.crop_calendar), report, list(blocks["block_id"]), catalogue
+        settings.crop_calendar,
+        settings.shown(settings.crop_calendar),
+        report,
+        list(blocks["block_id"]),
+        catalogue,
+        set_aside,
     )
     partial, shares = soil_from_rasters(blocks, settings.soil_rasters, settings.shown, report)
     if settings.soil_survey:

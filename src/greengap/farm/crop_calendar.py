@@ -55,7 +55,12 @@ class _Row:
 
 
 def read_crop_calendar(
-    path: Path, shown: str, report: ImportReport, block_ids: Sequence[str], catalogue: Catalogue
+    path: Path,
+    shown: str,
+    report: ImportReport,
+    block_ids: Sequence[str],
+    catalogue: Catalogue,
+    set_aside: Sequence[str] = (),
 ) -> DataFrame[CropCalendar]:
     """Read ``crop_calendar.csv``.
 
@@ -74,6 +79,8 @@ def read_crop_calendar(
         Blocks of the farm.
     catalogue : Catalogue
         Names and families of vegetables.
+    set_aside : sequence of str
+        Blocks whose outlines cannot be used; their rows are reported and not used.
 
     Returns
     -------
@@ -90,6 +97,7 @@ def read_crop_calendar(
     """
     rows, read = _rows(path, shown, report)
     _read_cells(rows, shown)
+    rows = _without_set_aside(rows, shown, set_aside, report)
     _match_blocks(rows, shown, block_ids, report)
     _check_dates(rows, shown)
     unknown = _match_crops(rows, catalogue)
@@ -237,6 +245,22 @@ def _day(cell: str) -> pd.Timestamp | None:
 
 def _key(name: str) -> str:
     return re.sub(r"\s", "", name).casefold()
+
+
+def _without_set_aside(
+    rows: list[_Row], shown: str, set_aside: Sequence[str], report: ImportReport
+) -> list[_Row]:
+    """The rows of blocks that can be planned; the others are reported."""
+    aside = {_key(name) for name in set_aside}
+    kept = [row for row in rows if _key(row.cells["block"]) not in aside]
+    left_out = [row for row in rows if _key(row.cells["block"]) in aside]
+    if not kept:
+        what = f"every row is of a block whose outline cannot be used: {', '.join(set_aside)}"
+        raise InputProblem(shown, "", what, "Draw these outlines again, or add rows for other blocks")
+    for row in left_out:
+        what = f"the outline of block {row.cells['block']} cannot be used as it is drawn, so this row waits for it"
+        report.note(shown, row.place, Fate.REVIEW, what)
+    return kept
 
 
 def _match_blocks(rows: list[_Row], shown: str, block_ids: Sequence[str], report: ImportReport) -> None:

@@ -50,6 +50,8 @@ FAR_M, NEAR_M = 300_000.0, 100_000.0
 POLEWARD_DEG = 72.0  # no vegetables grow outdoors nearer to a pole
 FAR_OUT_DEG = 6.0  # one UTM zone beyond the area a CRS is made for
 
+ALIKE = 3  # rows written out where all have one cause
+
 # What a packed file may hold before it is unpacked.
 MOST_MEMBERS, MOST_BYTES = 200, 500_000_000
 
@@ -93,7 +95,7 @@ def read_blocks(
     -------
     GeoDataFrame[Block]
         In file order, WGS84, longitude first, outer rings anticlockwise. `area_sown_m2` equals
-        `area_gross_m2`.
+        `area_gross_m2`. ``attrs["set_aside"]`` lists the names whose rows are reported and not used.
 
     Raises
     ------
@@ -136,6 +138,8 @@ def read_blocks(
     report.count(shown, len(frame), len(blocks))
     columns = ["block_id", "field", "area_gross_m2", "area_sown_m2", "geometry"]
     checked = Block.validate(blocks[columns].reset_index(drop=True))
+    used = set(checked["block_id"])
+    checked.attrs["set_aside"] = [name for name in names if name and name not in used]
     return cast("GeoDataFrame[Block]", checked)
 
 
@@ -377,8 +381,9 @@ def _no_polygons(shown: str) -> InputProblem:
 
 
 def _nothing_usable(shown: str, report: ImportReport) -> InputProblem:
-    found = [(f.place, f.what) for f in report.findings if f.file == shown and f.fate in (Fate.SKIPPED, Fate.REVIEW)]
-    return several(shown, found, "Draw the outlines again; none of them can be used as it is")
+    aside = [f for f in report.findings if f.file == shown and f.fate in (Fate.SKIPPED, Fate.REVIEW)]
+    found = [(f.place, f.what.removesuffix(f". {REDRAW}")) for f in aside]
+    return several(shown, found, "Draw the outlines again; none of them can be used as it is", most=ALIKE)
 
 
 # --- coordinates -------------------------------------------------------------------------------
@@ -429,7 +434,7 @@ def _check_degrees(frame: gpd.GeoDataFrame, shown: str) -> None:
         remedy = (
             'If the coordinates are in metres or feet, give their CRS as crs = "EPSG:..." under [files] in farm.toml'
         )
-    raise several(shown, [(f"row {i + 1}", what.format(x=high_x[i], y=high_y[i])) for i in off], remedy)
+    raise several(shown, [(f"row {i + 1}", what.format(x=high_x[i], y=high_y[i])) for i in off], remedy, most=ALIKE)
 
 
 def _to_wgs84(blocks: gpd.GeoDataFrame, shown: str, report: ImportReport) -> gpd.GeoDataFrame:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import calendar
 import difflib
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -35,6 +37,8 @@ AIM_QUANTITIES: dict[str, tuple[str, float]] = {
 }
 EQUIPMENT = ("drill", "spreader", "mower", "tillage", "roller_crimper", "tarp")
 SOIL_PROPERTIES = ("clay", "sand", "organic_matter", "ph", "available_water", "drainage")
+BEYOND = 1e12  # no amount in these settings comes near
+LARGEST_OFFSET_DEGC = 15.0  # between a hollow and its weather cell; beyond lies a slip of the keyboard
 
 
 @dataclass(frozen=True)
@@ -142,13 +146,14 @@ class _Reader:
         self.data, self.place, self.seen = data, place, set[str]()
 
     def problem(self, key: str, what: str, remedy: str) -> InputProblem:
-        return InputProblem(FILE, f"{self.place}{key}", what, remedy)
+        return InputProblem(FILE, f"{self.place}{key}".rstrip("."), what, remedy)
 
     def get(self, key: str, kind: type | tuple[type, ...], default: Any = None, required: bool = False) -> Any:
         self.seen.add(key)
         if key not in self.data:
             if required:
-                raise self.problem(key, "is missing", f"Add a line {key} = ... (see docs/inputs.md)")
+                under = f" under [{self.place.rstrip('.')}]" if self.place else ""
+                raise self.problem(key, "is missing", f"Add a line {key} = ...{under} (see docs/inputs.md)")
             return default
         value = self.data[key]
         kinds = kind if isinstance(kind, tuple) else (kind,)
@@ -156,7 +161,17 @@ class _Reader:
             wanted = {str: "text in quotes", bool: "true or false", dict: "a table", list: "a list"}
             words = " or ".join(dict.fromkeys(wanted.get(k, "a number") for k in kinds))
             raise self.problem(key, f"{value!r} is not {words}", f"Write {words}")
+        if isinstance(value, (int, float)) and not abs(value) < BEYOND:  # also nan
+            raise self.problem(key, f"{value:.3g} is not an amount" if isinstance(value, float) else "is too large", "Write a number")
         return value
+
+    def names(self, key: str) -> frozenset[str]:
+        """A list of names; empty without one."""
+        names = self.get(key, list, [])
+        for name in names:
+            if not isinstance(name, str):
+                raise self.problem(key, f"{name!r} is not a name", "Write names in quotes")
+        return frozenset(names)
 
     def table(self, key: str) -> _Reader:
         return _Reader(self.get(key, dict, {}), f"{self.place}{key}.")
@@ -164,9 +179,24 @@ class _Reader:
     def finish(self) -> None:
         for key in self.data:
             if key not in self.seen:
-                near = difflib.get_close_matches(key, self.seen, n=1)
-                hint = f"Did you mean {near[0]}" if near else f"Known here are {', '.join(sorted(self.seen))}"
-                raise self.problem(key, "is not a setting that is known", hint)
+                raise self.problem(key, "is not a setting that is known", suggestion(key, sorted(self.seen)))
+
+
+def suggestion(name: str, known: Sequence[str], most: int = 20) -> str:
+    """What a name that is not known may stand for, as a remedy.
+
+    Examples
+    --------
+    >>> suggestion("organik", ["name", "organic"])
+    "Perhaps 'organic' is meant"
+    >>> suggestion("x", ["name", "organic"])
+    'Known are name, organic'
+    """
+    near = difflib.get_close_matches(name, known, n=1)
+    if near:
+        return f"Perhaps {near[0]!r} is meant"
+    more = f" and {len(known) - most} more" if len(known) > most else ""
+    return f"Known are {', '.join(known[:most])}{more}"
 
 
 def _fraction(reader: _Reader, key: str, default: float | None = None, required: bool = False) -> float | None:
@@ -199,7 +229,7 @@ def _aim(reader: _Reader) -> Aim:
         try:
             month, day = (int(part) for part in by.split("-"))
             month_day = (month, day)
-            if not (1 <= month <= 12 and 1 <= day <= 31):
+            if not (1 <= month <= 12 and 1 <= day <= calendar.monthrange(2000, month)[1]):  # a leap year
                 raise ValueError
         except ValueError:
             raise reader.problem("by", f"{by!r} is not a day of the year", 'Write month and day, as "06-15"') from None
@@ -212,15 +242,27 @@ def _path(reader: _Reader, folder: Path, key: str, required: bool = False) -> Pa
     name = reader.get(key, str, None, required)
     if name is None:
         return None
+    return _existing(reader, folder, key, name)
+
+
+def _existing(reader: _Reader, folder: Path, key: str, name: str, or_folder: bool = False) -> Path:
+    """The path of a file that the settings name."""
     path = folder / name
-    if not path.exists():
-        raise reader.problem(key, f"there is no file {name!r} in the farm folder", "Correct the name or add the file")
+    try:
+        there, is_folder = path.exists(), path.is_dir()
+    except OSError:  # a name that the file system does not take
+        there, is_folder = False, False
+    if not there or not name:
+        short = name if len(name) <= 80 else f"{name[:80]}..."
+        raise reader.problem(key, f"there is no file {short!r} in the farm folder", "Correct the name or add the file")
+    if is_folder and not or_folder:
+        raise reader.problem(key, f"{name!r} is a folder", "Name the file in it")
     return path
 
 
 def _files(files: _Reader, folder: Path) -> dict[str, Any]:
     out: dict[str, Any] = {
-        "polygons": _path(files, folder, "polygons", required=True),
+        "polygons": _existing(files, folder, "polygons", files.get("polygons", str, required=True), or_folder=True),
         "polygons_layer": files.get("layer", str),
         "polygons_crs": files.get("crs", str),
         "block_column": files.get("block_column", str),
@@ -230,9 +272,9 @@ def _files(files: _Reader, folder: Path) -> dict[str, Any]:
     names = files.get("weather", (str, list), required=True)
     weather = []
     for name in [names] if isinstance(names, str) else names:
-        if not isinstance(name, str) or not (folder / name).exists():
-            raise files.problem("weather", f"there is no file {name!r} in the farm folder", "Correct the name")
-        weather.append(folder / name)
+        if not isinstance(name, str):
+            raise files.problem("weather", f"{name!r} is not a file name", "Write names in quotes")
+        weather.append(_existing(files, folder, "weather", name))
     if not weather:
         raise files.problem("weather", "names no file", "Name a NetCDF file or a station CSV")
     out["weather"] = tuple(weather)
@@ -245,8 +287,7 @@ def _files(files: _Reader, folder: Path) -> dict[str, Any]:
         one = soil.table(key)
         if one.data:
             path = _path(one, folder, "file", required=True)
-            classes = {int(k): v for k, v in one.get("classes", dict, {}).items()}
-            rasters[key] = SoilRaster(path or folder, one.get("unit", str, ""), classes)
+            rasters[key] = SoilRaster(path or folder, one.get("unit", str, ""), _classes(one.table("classes")))
             one.finish()
     soil.finish()
     out["soil_rasters"] = rasters
@@ -260,13 +301,18 @@ def _files(files: _Reader, folder: Path) -> dict[str, Any]:
     return out
 
 
+def _classes(reader: _Reader) -> dict[int, str]:
+    for number in reader.data:
+        if not number.isdecimal():
+            raise reader.problem(number, "is not the number of a class", 'Write lines such as 3 = "well drained"')
+    return {int(number): reader.get(number, str) for number in reader.data}
+
+
 def _purposes(reader: _Reader) -> tuple[Purpose, ...]:
     out = []
     for key in reader.data:
         if key not in PURPOSES:
-            near = difflib.get_close_matches(key, PURPOSES, n=1)
-            hint = f"Did you mean {near[0]}" if near else f"Purposes are {', '.join(PURPOSES)}"
-            raise reader.problem(key, "is not a purpose that is known", hint)
+            raise reader.problem(key, "is not a purpose that is known", suggestion(key, list(PURPOSES)))
         one = reader.table(key)
         weight = one.get("weight", (int, float), 1.0)
         if weight <= 0:
@@ -292,6 +338,32 @@ def _seed_lots(reader: _Reader) -> dict[str, SeedLot]:
     return lots
 
 
+def _cold_offsets(reader: _Reader) -> dict[str, float]:
+    offsets = {block: float(reader.get(block, (int, float))) for block in reader.data}
+    for block, offset in offsets.items():
+        if abs(offset) > LARGEST_OFFSET_DEGC:
+            what = f"{offset:g} °C is more than {LARGEST_OFFSET_DEGC:g} away from the weather grid"
+            raise reader.problem(block, what, "Write how much colder its still nights are, as -1.5")
+    return offsets
+
+
+def _data(path: Path) -> dict[str, Any]:
+    """What stands in the file."""
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise InputProblem(FILE, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read") from error
+    try:
+        return tomllib.loads(raw.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise InputProblem(FILE, f"line {line}", "is not in UTF-8", "Save the file as UTF-8") from error
+    except ValueError as error:  # also a number of thousands of digits
+        raise InputProblem(FILE, "", f"cannot be read ({error})", "Correct that line") from error
+    except RecursionError as error:
+        raise InputProblem(FILE, "", "holds lists in lists without end", "Write it as docs/inputs.md shows") from error
+
+
 def read_settings(folder: Path) -> FarmSettings:
     """Read ``farm.toml`` of a farm folder.
 
@@ -315,10 +387,7 @@ def read_settings(folder: Path) -> FarmSettings:
     path = folder / FILE
     if not path.exists():
         raise InputProblem(FILE, "", f"is not in the folder {folder.as_posix()!r}", "Add it (docs/inputs.md shows one)")
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputProblem(FILE, "", f"cannot be read ({error})", "Correct that line") from error
+    data = _data(path)
     top, assumptions = _Reader(data), []
     name = top.get("name", str, folder.resolve().name)
     units = top.get("units", str, "metric")
@@ -327,7 +396,7 @@ def read_settings(folder: Path) -> FarmSettings:
     irrigation = top.get("irrigation", (bool, list), False)
     if "irrigation" not in data:
         assumptions.append("No irrigation, since farm.toml does not say.")
-    irrigated = None if irrigation is True else frozenset(irrigation or ())
+    irrigated = None if irrigation is True else top.names("irrigation") if irrigation else frozenset()
     eaten = top.get("animals_eat_cover", bool)
     if eaten is None:
         assumptions.append("Nothing grazes the covers and none is cut for feed, since farm.toml does not say.")
@@ -355,7 +424,7 @@ def read_settings(folder: Path) -> FarmSettings:
             )
         place = Station(lat, lon, station.get("elevation_m", (int, float)), station.get("name", str, "station"))
         station.finish()
-    offsets = top.get("cold_offset_degc", dict, {})
+    diseases = top.table("diseases")
     settings = FarmSettings(
         folder=folder,
         name=name,
@@ -374,9 +443,9 @@ def read_settings(folder: Path) -> FarmSettings:
         seedbed_d=_days(days, "seedbed_d"),
         waiting_d=waiting_d,
         seed_lots=_seed_lots(top.table("seed_lots")),
-        cold_offset_degc={str(k): float(v) for k, v in offsets.items()},
-        not_wanted=frozenset(top.get("not_wanted", list, [])),
-        diseases={str(block): frozenset(names) for block, names in top.get("diseases", dict, {}).items()},
+        cold_offset_degc=_cold_offsets(top.table("cold_offset_degc")),
+        not_wanted=top.names("not_wanted"),
+        diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
     )
     days.finish()

@@ -91,8 +91,10 @@ def read_grid(
         try:
             source = xr.open_dataset(path, decode_coords=False)
         except (OSError, ValueError) as error:
+            told = "decode" in str(error)  # the reader's other complaints are about its own plug-ins
+            why = f" ({' '.join(str(error).split())[:200]})" if told else ""
             remedy = "Give a NetCDF file whose time axis says its units"
-            raise InputProblem(file, "", f"cannot be read as NetCDF ({error})", remedy) from None
+            raise InputProblem(file, "", f"cannot be read as NetCDF{why}", remedy) from None
         with source:
             time = _time(source, file)
             found = _variables(source, time, file)
@@ -121,7 +123,8 @@ def read_grid(
     for key in ("tmin", "tmax", "precipitation"):
         if COLUMNS[key] not in joined:
             what = f"no variable is {key}; there are {', '.join(sorted(set(listed)))}"
-            remedy = f"Add a file with {VARIABLE_NAMES[key][1] if key != 'precipitation' else 'pr'}"
+            name = VARIABLE_NAMES[key][1] if key != "precipitation" else "pr"
+            remedy = f"Add a file with {name}, or name the variable so if it is one of these"
             raise InputProblem(", ".join(shown(p) for p in paths), "", what, remedy)
     assert first is not None  # some file gave a variable
     _, grid, elevation, names = first

@@ -107,8 +107,10 @@ def _read_file(
     """One file as a table by date, and the place if its first lines give one."""
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputProblem(file, "", f"cannot be read as text ({error})", "Save it as CSV in UTF-8") from None
+    except OSError as error:
+        raise InputProblem(file, "", f"cannot be opened ({error.strerror})", "Correct the name") from None
+    except UnicodeDecodeError:
+        raise InputProblem(file, "", "is not text in UTF-8", "Save it as CSV in UTF-8") from None
     top, separator, found = _heading(lines, file)
     text = "\n".join(lines[top:])
     try:

@@ -142,9 +142,8 @@ def open_raster(path: Path, shown: Callable[[Path], str] = str) -> Iterator[rast
     try:
         source = rasterio.open(path)
     except RasterioError as error:
-        raise InputProblem(
-            name, "", f"cannot be read as a raster ({error})", "Give a GeoTIFF that GDAL opens"
-        ) from None
+        what = f"cannot be read as a raster ({_reason(error, path)})"
+        raise InputProblem(name, "", what, "Give a GeoTIFF that GDAL opens") from None
     with source:
         if source.crs is None:
             raise InputProblem(
@@ -244,13 +243,20 @@ def _in_degrees(bounds: tuple[float, ...], crs: Any) -> str:
     return f"{west:.3f} to {east:.3f} E, {south:.3f} to {north:.3f} N"
 
 
+def _reason(error: Exception, path: Path) -> str:
+    """What the raster library says, without the path on this machine."""
+    said = str(error).replace(f"'{path}'", "it is").replace(str(path), path.name)
+    return " ".join(said.split()).rstrip(".")
+
+
 def _read(path: Path, window: Window, shown: Callable[[Path], str]) -> np.ndarray:
     """A window as float64, north up and west left, NaN where there is no value."""
     with open_raster(path, shown) as source:
         try:
             cells = source.read(1, window=window, masked=True).astype("float64")
         except RasterioError as error:
-            raise InputProblem(shown(path), "", f"its cells cannot be read ({error})", "Make the file anew") from None
+            what = f"its cells cannot be read ({_reason(error, path)})"
+            raise InputProblem(shown(path), "", what, "Make the file anew") from None
         cells = cells.filled(np.nan) * source.scales[0] + source.offsets[0]
         cells[~np.isfinite(cells)] = np.nan
         if source.transform.e > 0:
