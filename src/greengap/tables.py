@@ -293,3 +293,43 @@ class SeedOrder(Table):
     bags: float = pa.Field(nullable=True, description="Bags to buy; empty until a quote is entered.")
     price_per_kg: float = pa.Field(nullable=True, description="Price; empty until a quote is entered.")
     cost: float = pa.Field(nullable=True, description="Cost; empty until a quote is entered.")
+
+
+class Observation(Table):
+    """One row per measured event or amount of a dated trial that has its weather; many rows a site-year.
+
+    A range has all three figures; of a bound only `low` or only `high` is known.
+    """
+
+    site_year: str = pa.Field(description="Place of the weather and year of sowing; the unit that data are split by.")
+    place: str = pa.Field(description="Place of the trial.")
+    lat: float = pa.Field(ge=-90, le=90, description="Latitude of the trial.")
+    lon: float = pa.Field(ge=-180, le=180, description="Longitude of the trial.")
+    cover_id: str = pa.Field(description="Species or mix; of the catalogue where it has it.")
+    sow_date: pd.Timestamp = pa.Field(description="Sowing.")
+    observe_date: pd.Timestamp = pa.Field(description="Day of the event, or the day it was looked at.")
+    quantity: str = pa.Field(
+        isin=["biomass_kg_ha", "first_flower_d", "emergence_d"],
+        description="Shoot dry matter, or days from sowing to the event.",
+    )
+    value: float = pa.Field(ge=0, nullable=True, description="Best single figure; none where only a bound is known.")
+    low: float = pa.Field(ge=0, nullable=True, description="Lower end, if a range or a bound was given.")
+    high: float = pa.Field(ge=0, nullable=True, description="Upper end, if a range or a bound was given.")
+    irrigated: pd.BooleanDtype = pa.Field(nullable=True, description="Watered; empty where it is not said.")
+    source: str = pa.Field(description="File and row it comes from, and what has to be known of it.")
+    split: str = pa.Field(isin=["train", "test"], description="Part it belongs to; the same for a whole site-year.")
+
+
+class Level(Table):
+    """One row per measured level without the dates or weather to run it: for level, ranking, shares and weeds."""
+
+    site_year: str = pa.Field(description="Place and year of sowing; the unit that data are split by.")
+    place: str = pa.Field(description="Place of the trial.")
+    cover_id: str = pa.Field(description="Species or mix; of the catalogue where it has it.")
+    component: str = pa.Field(nullable=True, description="Species of a mix; empty for the whole stand.")
+    quantity: str = pa.Field(isin=["biomass_kg_ha", "weeds_kg_ha"], description="Shoot dry matter of crop or weeds.")
+    value: float = pa.Field(ge=0, description="Measured, or the middle of a published range.")
+    low: float = pa.Field(ge=0, nullable=True, description="Lower end of a published range.")
+    high: float = pa.Field(ge=0, nullable=True, description="Upper end of a published range.")
+    source: str = pa.Field(description="File and row it comes from.")
+    split: str = pa.Field(isin=["train", "test"], description="Part it belongs to; the same for a whole site-year.")

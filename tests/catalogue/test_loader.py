@@ -15,7 +15,8 @@ from greengap.catalogue.loader import CatalogueProblem, Species, Value, load_cat
 
 CHECKS = Path(__file__).parents[1] / "checks" / "catalogue_figures.csv"
 CATALOGUE = load_catalogue()
-SPECIES = sorted(CATALOGUE.species.values(), key=lambda s: s.key)
+EVERY_SPECIES = sorted(CATALOGUE.species.values(), key=lambda s: s.key)
+SPECIES = [s for s in EVERY_SPECIES if not s.calibration_only]
 UNSOURCED = {"common practice", "from memory"}
 DRAINAGE = (
     "excessively drained",
@@ -52,7 +53,7 @@ by_species = pytest.mark.parametrize("species", SPECIES, ids=lambda s: s.key)
 
 
 def every_value() -> list[Value]:
-    holders = [*SPECIES, *CATALOGUE.covers.values(), *CATALOGUE.vegetables.values()]
+    holders = [*EVERY_SPECIES, *CATALOGUE.covers.values(), *CATALOGUE.vegetables.values()]
     return [v for holder in holders for v in holder.values.values()] + list(CATALOGUE.practice.values())
 
 
@@ -110,6 +111,16 @@ def test_a_trait_that_nobody_reads_is_refused(broken) -> None:
     assert "is not a trait that is used" in str(broken("species/oat.toml", "[canopy_height]", "[canopy_hight]"))
 
 
+def test_a_mix_of_a_species_that_is_there_for_calibration_is_refused(broken) -> None:
+    problem = broken("mixes/pea_oat.toml", "[components.oat]", "[components.cereal_rye]")
+    assert "cereal_rye: is there for calibration only" in str(problem)
+
+
+def test_calibration_only_is_true_or_false(broken) -> None:
+    problem = broken("species/cereal_rye.toml", "calibration_only = true", 'calibration_only = "yes"')
+    assert "calibration_only: 'yes' is not true or false" in str(problem)
+
+
 def test_a_species_without_a_family_is_refused(broken) -> None:
     assert "no family" in str(broken("species/oat.toml", 'family = "Poaceae"\n', ""))
 
@@ -164,7 +175,7 @@ def test_design_and_memory_are_marked_as_such() -> None:
 
 def test_a_seed_sellers_figure_says_why_it_is_used() -> None:
     vendors = {k for k, s in CATALOGUE.sources.items() if s.publisher.startswith(("vendor", "grower", "equipment"))}
-    for species in SPECIES:
+    for species in EVERY_SPECIES:
         for trait, value in species.values.items():
             assert value.source not in vendors or value.choice, (species.key, trait)
 

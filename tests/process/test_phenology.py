@@ -2,7 +2,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from greengap.process.phenology import flower_day, next_long_day, viable_seed_day
+from greengap.process.phenology import flower_day, next_long_day, photoperiod_factor, viable_seed_day
 from greengap.process.thermal_time import cumulative
 
 TEN_A_DAY = cumulative(np.full(100, 10.0))
@@ -45,3 +45,18 @@ def test_seed_never_comes_before_the_flower(start, to_flower, to_seed, hours):
 def test_seed_of_a_flower_that_did_not_wait_is_counted_from_emergence():
     flower = flower_day(TEN_A_DAY, 0, 195.0)
     assert viable_seed_day(TEN_A_DAY, 0, 195.0, 400.0, flower) == 39
+
+
+@given(a=st.floats(6, 24), b=st.floats(6, 24), critical=st.floats(10, 18), strength=st.floats(0, 1))
+def test_longer_days_hurry_a_long_day_plant_and_hold_a_short_day_plant(a, b, critical, strength):
+    days = np.sort([a, b])
+    short, long = photoperiod_factor(days, critical, strength)
+    assert 0 <= short <= long <= 1
+    short, long = photoperiod_factor(days, critical, -strength)
+    assert 0 <= long <= short <= 1
+
+
+def test_day_length_does_not_matter_to_a_day_neutral_plant_nor_beyond_the_critical_one():
+    assert photoperiod_factor([8.0, 14.0, 18.0], 14.0, 0.0).tolist() == [1, 1, 1]
+    assert photoperiod_factor([14.0, 18.0], 14.0, 0.5).tolist() == [1, 1]
+    assert photoperiod_factor([8.0, 14.0], 14.0, -0.5).tolist() == [1, 1]

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from greengap.process.soil_hydraulics import saxton_rawls, texture_class
+from greengap.process.soil_hydraulics import air_entry_kpa, saxton_rawls, texture_class, water_potential_kpa
 
 CHECKS = list(csv.DictReader((Path(__file__).parents[1] / "checks" / "soil_hydraulics.csv").open(encoding="utf-8")))
 CLASSES = {
@@ -72,3 +72,41 @@ def test_shares_that_cannot_be_of_one_soil_are_refused(sand, clay):
 def test_organic_matter_in_per_cent_is_refused():
     with pytest.raises(ValueError, match="organic_matter_fraction"):
         saxton_rawls(0.4, 0.2, 2.5)
+
+
+def limits(soil, organic=0.025):
+    water = saxton_rawls(*soil, organic)
+    held = water.wilting_point_fraction, water.field_capacity_fraction, water.saturation_fraction
+    return *held, air_entry_kpa(*soil, organic)
+
+
+@given(soil=texture(0.6), organic=st.floats(0, 0.08), a=st.floats(0, 1), b=st.floats(0, 1))
+def test_wetter_soil_never_holds_its_water_tighter(soil, organic, a, b):
+    dry, wet = water_potential_kpa([min(a, b), max(a, b)], *limits(soil, organic))
+    assert -1e6 <= dry <= wet + 1e-9
+    assert wet < 0
+
+
+@given(soil=texture(0.6), organic=st.floats(0, 0.08))
+def test_the_curve_passes_wilting_point_field_capacity_and_air_entry(soil, organic):
+    wilting, capacity, saturation, entry = limits(soil, organic)
+    curve = water_potential_kpa([wilting, capacity], wilting, capacity, saturation, entry)
+    assert curve == pytest.approx([-1500, -33])
+    if saturation > capacity:
+        assert water_potential_kpa(saturation, wilting, capacity, saturation, entry) == pytest.approx(-entry)
+
+
+@given(soil=texture(0.6), organic=st.floats(0, 0.08))
+def test_air_enters_before_field_capacity(soil, organic):
+    assert 0.1 <= air_entry_kpa(*soil, organic) <= 33
+
+
+def test_the_curve_has_no_step_at_field_capacity():
+    wilting, capacity, saturation, entry = limits((0.4, 0.2))
+    below, above = water_potential_kpa([capacity - 1e-9, capacity + 1e-9], wilting, capacity, saturation, entry)
+    assert below == pytest.approx(above, abs=1e-3)
+
+
+def test_soil_without_water_is_oven_dry_and_missing_water_is_missing():
+    assert water_potential_kpa([0.0, np.nan], *limits((0.4, 0.2)))[0] == -1e6
+    assert np.isnan(water_potential_kpa(np.nan, *limits((0.4, 0.2))))

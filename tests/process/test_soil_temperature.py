@@ -92,3 +92,15 @@ def test_a_missing_day_is_missing_and_does_not_spoil_the_days_after():
 def test_a_minimum_above_its_maximum_is_refused():
     with pytest.raises(ValueError, match="must not lie above"):
         soil_temperature_5cm([21.0], [20.0], [10.0], **LOAM)
+
+
+def test_the_mean_of_bare_and_covered_surface_lies_between_the_two():
+    assert cover_weight(4000.0, averaged=True) == cover_weight(4000.0) / 2
+    assert cover_weight(4000.0, 200.0, averaged=True) == 1.0
+
+
+def test_a_surface_excess_warms_the_soil_by_nearly_as_much():
+    tmin, tmax, radiation = a_year(years=2)
+    plain = soil_temperature_5cm(tmin, tmax, radiation, **LOAM)[365:]
+    warmer = soil_temperature_5cm(tmin, tmax, radiation, **LOAM, surface_excess_degc=1.5)[365:]
+    assert 1.2 < (warmer - plain).min() <= (warmer - plain).max() <= 1.5

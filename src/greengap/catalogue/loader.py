@@ -39,6 +39,43 @@ SPECIES_TRAITS: dict[str, str] = {
     "viable_seed_sum": "degC d",  # from emergence
     "bloom_length_sum": "degC d",  # from first flower
     "flower_day_length": "h",  # flowers only on days at least this long
+    "photoperiod_type": "text",  # long day, short day or day neutral
+    # rate of development x [1 - sensitivity x hours on the slow side of the critical day length],
+    # over the same at the day length at which the flower sum holds; day length with civil twilight
+    "photoperiod_critical": "h",
+    "photoperiod_sensitivity": "1/h",
+    "photoperiod_reference": "h",
+    "vernalisation": "text",
+    # emergence and stand
+    "germination_sum_share": "fraction",  # of the emergence sum; the rest is for the shoot to reach the surface
+    "seed_base_water_potential": "MPa",
+    "dry_loss": "1/d",  # of germinated seedlings, each dry day before emergence
+    # canopy: leaf area runs on an S-curve through two points of the maturity sum, whose base,
+    # limit and method are the canopy's clock
+    "maturity_sum": "degC d",  # from emergence
+    "leaf_area_maximum": "m2/m2",
+    "leaf_area_first_fraction": "fraction",  # first point: fraction of the maturity sum ...
+    "leaf_area_first_share": "fraction",  # ... and share of the largest leaf area there
+    "leaf_area_second_fraction": "fraction",
+    "leaf_area_second_share": "fraction",
+    "senescence_fraction": "fraction",  # of the maturity sum, where leaf area begins to fall
+    "light_extinction": "ratio",
+    # growth by light
+    "radiation_use": "g/MJ",  # whole plant, per MJ of photosynthetically active radiation intercepted
+    "radiation_use_multiplier": "ratio",  # fitted; 1 where nothing has been fitted
+    "shoot_share": "fraction",  # range only: of the whole plant at emergence and at maturity
+    "optimum_temperature": "degC",  # daily mean at which growth is fastest; slower both ways from it
+    "heat_growth_start": "degC",  # daily maximum above which growth falls
+    "heat_growth_half": "degC",  # daily maximum at which half of it is left
+    "nitrogen_dilution_a": "fraction",  # critical nitrogen in the shoot at 1 t/ha
+    "nitrogen_dilution_b": "ratio",  # exponent: a x (t/ha)^-b
+    "nitrogen_dilution_from": "kg/ha",  # shoot below which the critical share is flat
+    "fixation_maximum": "fraction",  # largest share of the plant's nitrogen that it can fix
+    # water
+    "basal_crop_coefficient": "ratio",  # at full cover, on reference evapotranspiration
+    "depletion_fraction": "fraction",  # of the available water, used before growth slows
+    "root_depth_maximum": "m",
+    "root_growth": "mm/(degC d)",  # on the canopy's clock
     # growth curve in thermal time from emergence (Gompertz), and what is in the shoot
     "biomass_ceiling": "kg/ha",
     "biomass_midpoint_sum": "degC d",
@@ -47,10 +84,12 @@ SPECIES_TRAITS: dict[str, str] = {
     "fixed_share": "fraction",
     "carbon_to_nitrogen": "ratio",
     "canopy_height": "m",
+    "height_at_flower": "m",
     "rooting_depth": "m",
     "water_demand": "ratio",  # mid-season crop coefficient on reference evapotranspiration
     # limits
-    "frost_kill_temperature": "degC",
+    "frost_kill_temperature": "degC",  # night that kills half of the stand
+    "frost_kill_width": "degC",  # scale of the logistic curve around it
     "ph_optimum": "pH",  # range only
     "ph_limit": "pH",  # range only
     "drainage_optimum": "class",  # wettest class without loss
@@ -137,7 +176,11 @@ class Value:
 
 @dataclass(frozen=True)
 class Species:
-    """A cover species: names, family, and its values by trait."""
+    """A cover species: names, family, and its values by trait.
+
+    A species with `calibration_only` is never offered as a cover: it is kept because good field
+    data exist for it, on which the processes can be fitted and checked.
+    """
 
     key: str
     name: str
@@ -145,6 +188,7 @@ class Species:
     family: str
     kind: str
     values: dict[str, Value]
+    calibration_only: bool = False
 
     def has(self, trait: str) -> bool:
         """True if the trait is known."""
@@ -343,6 +387,9 @@ def _species(path: Path, sources: dict[str, Source]) -> Species:
     missing = sorted(names - set(data))
     if missing:
         raise CatalogueProblem(place, "", f"no {missing[0]}", "Add it at the top of the file")
+    calibration_only = data.pop("calibration_only", False)
+    if not isinstance(calibration_only, bool):
+        raise CatalogueProblem(place, "calibration_only", f"{calibration_only!r} is not true or false", "Correct it")
     unknown = sorted(set(data) - names - set(SPECIES_TRAITS))
     if unknown:
         raise CatalogueProblem(place, unknown[0], "is not a trait that is used", "Correct its name or leave it out")
@@ -351,7 +398,9 @@ def _species(path: Path, sources: dict[str, Source]) -> Species:
         for trait, unit in SPECIES_TRAITS.items()
         if trait in data
     }
-    return Species(path.stem, data["name"], data["scientific_name"], data["family"], data["kind"], values)
+    return Species(
+        path.stem, data["name"], data["scientific_name"], data["family"], data["kind"], values, calibration_only
+    )
 
 
 def _mix(path: Path, species: dict[str, Species], sources: dict[str, Source]) -> Cover:
@@ -360,6 +409,8 @@ def _mix(path: Path, species: dict[str, Species], sources: dict[str, Source]) ->
     for key, block in data["components"].items():
         if key not in species:
             raise CatalogueProblem(place, key, "is not a species of the catalogue", "Add species/" + key + ".toml")
+        if species[key].calibration_only:
+            raise CatalogueProblem(place, key, "is there for calibration only", "Take another species")
         value = _value(place, path.stem, f"share of {key}", block, "fraction", sources)
         if value.number is None or not 0 < value.number <= 1:
             raise CatalogueProblem(place, key, "a share must lie above 0 and not above 1", "Correct it")
@@ -411,7 +462,7 @@ def load_catalogue(folder: Path = HERE) -> Catalogue:
     """
     sources = _sources(folder / "sources.toml")
     species = {p.stem: _species(p, sources) for p in sorted((folder / "species").glob("*.toml"))}
-    covers = {key: Cover(key, s.name, (Component(key, 1.0),)) for key, s in species.items()}
+    covers = {key: Cover(key, s.name, (Component(key, 1.0),)) for key, s in species.items() if not s.calibration_only}
     for path in sorted((folder / "mixes").glob("*.toml")):
         covers[path.stem] = _mix(path, species, sources)
     cautions = tuple(

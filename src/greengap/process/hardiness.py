@@ -1,4 +1,4 @@
-"""The day on which frost kills."""
+"""The day on which frost kills, and the share it kills."""
 
 from __future__ import annotations
 
@@ -36,3 +36,42 @@ def next_kill(
     """
     coldest = np.asarray(tmin_degc, dtype=float) + np.asarray(offset_degc, dtype=float)
     return next_day_with(coldest <= np.asarray(kill_temperature_degc, dtype=float), never)
+
+
+def killed_share(tmin_degc: ArrayLike, lt50_degc: ArrayLike, width_degc: ArrayLike) -> NDArray[np.float64]:
+    """Share of the stand that the night kills.
+
+    Parameters
+    ----------
+    tmin_degc : array_like of float
+        Daily minimum air temperature [°C].
+    lt50_degc : array_like of float, broadcastable to `tmin_degc`
+        Minimum that kills half [°C].
+    width_degc : array_like of float, broadcastable to `tmin_degc`
+        Spread within the stand, above 0: 10 and 90 % die 2.2 widths above and below `lt50_degc` [°C].
+
+    Returns
+    -------
+    ndarray of float
+        Share, 0 to 1. A missing minimum kills nothing [-].
+
+    Raises
+    ------
+    ValueError
+        If a width is not above zero.
+
+    Notes
+    -----
+    ``1 / (1 + exp((tmin - lt50) / width))``: a choice of this project for the shape, in common use.
+
+    Examples
+    --------
+    >>> killed_share([5.0, -7.0, -9.0, -13.0], -9.0, 1.0).round(2)
+    array([0.  , 0.12, 0.5 , 0.98])
+    """
+    width = np.asarray(width_degc, dtype=float)
+    if np.any(width <= 0):
+        raise ValueError("width_degc must be above zero")
+    distance = (np.asarray(tmin_degc, dtype=float) - np.asarray(lt50_degc, dtype=float)) / width
+    share = 0.5 * (1 - np.tanh(distance / 2))  # the same curve, without overflow
+    return np.where(np.isnan(np.asarray(tmin_degc, dtype=float)), 0.0, share)

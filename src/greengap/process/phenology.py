@@ -1,4 +1,4 @@
-"""Dates of first flower and of viable seed."""
+"""Dates of first flower and of viable seed; development by day length."""
 
 from __future__ import annotations
 
@@ -105,3 +105,40 @@ def viable_seed_day(
     # Counting on from a flower that did not wait would lose the part of a day by which it was early.
     waited = flower > day_reached(cumulative_sum_degc_d, emergence_index, flower_sum_degc_d)
     return np.where(flower < 0, -1, np.where(waited, after_flower, ripe))
+
+
+def photoperiod_factor(
+    day_length_h: ArrayLike, critical_h: ArrayLike, sensitivity_per_h: ArrayLike
+) -> NDArray[np.float64]:
+    """Share of full development towards flowering that the day length lets through.
+
+    Parameters
+    ----------
+    day_length_h : array_like of float
+        Day length, twilight counted as in the critical one [h].
+    critical_h : array_like of float, broadcastable to `day_length_h`
+        Day length beyond which it no longer matters [h].
+    sensitivity_per_h : array_like of float, broadcastable to `day_length_h`
+        Share lost for each hour: above zero for a long-day plant, held back by days shorter than
+        the critical one; below zero for a short-day plant, held back by longer ones; 0 for a
+        day-neutral one [h-1].
+
+    Returns
+    -------
+    ndarray of float
+        Share, 0 to 1 [-].
+
+    Notes
+    -----
+    A straight line with a plateau, as crop models commonly take it; the sign, which tells the side
+    on which days hold the plant back, is a choice of this project.
+
+    Examples
+    --------
+    >>> photoperiod_factor([10.0, 13.0, 16.0], 14.0, 0.2)
+    array([0.2, 0.8, 1. ])
+    >>> photoperiod_factor([10.0, 13.0, 16.0], 12.5, -0.2)
+    array([1. , 0.9, 0.3])
+    """
+    short = np.asarray(critical_h, dtype=float) - np.asarray(day_length_h, dtype=float)
+    return np.clip(1 - np.maximum(np.asarray(sensitivity_per_h, dtype=float) * short, 0.0), 0.0, 1.0)

@@ -1,4 +1,4 @@
-"""What a soil holds and lets through, from its texture and organic matter; and its texture class."""
+"""What a soil holds, how tightly, and what it lets through, from its texture and organic matter; its texture class."""
 
 from __future__ import annotations
 
@@ -9,6 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 
 PARTICLE_DENSITY_MG_M3 = 2.65  # Saxton and Rawls 2006, eq. 6
 HIGHEST_ORGANIC_MATTER_FRACTION = 0.08  # end of the range that Saxton and Rawls 2006 fitted
+WILTING_SUCTION_KPA = 1500.0  # kPa at wilting point, Saxton and Rawls 2006, eq. 1
+FIELD_SUCTION_KPA = 33.0  # kPa at field capacity, Saxton and Rawls 2006, eq. 2
+SMALLEST_SUCTION_KPA = 0.1  # kPa, in place of air entry below zero that eq. 4 gives for sands
+OVEN_DRY_SUCTION_KPA = 1e6  # kPa, pF 7, the driest a soil gets
 
 
 @dataclass(frozen=True)
@@ -74,26 +78,104 @@ def saxton_rawls(sand_fraction: ArrayLike, clay_fraction: ArrayLike, organic_mat
     (0.28, 0.14)
     """
     s, c = _checked_texture(sand_fraction, clay_fraction)
-    share = np.asarray(organic_matter_fraction, dtype=float)
-    if np.any((share < 0) | (share > 1)):
-        raise ValueError("organic_matter_fraction must lie between 0 and 1")
-    om = 100 * np.minimum(share, HIGHEST_ORGANIC_MATTER_FRACTION)
+    om = _organic_matter_percent(organic_matter_fraction)
 
     t1500 = -0.024 * s + 0.487 * c + 0.006 * om + 0.005 * s * om - 0.013 * c * om + 0.068 * s * c + 0.031
     wilting = t1500 + 0.14 * t1500 - 0.02
     t33 = -0.251 * s + 0.195 * c + 0.011 * om + 0.006 * s * om - 0.027 * c * om + 0.452 * s * c + 0.299
     capacity = t33 + 1.283 * t33**2 - 0.374 * t33 - 0.015
-    ts33 = 0.278 * s + 0.034 * c + 0.022 * om - 0.018 * s * om - 0.027 * c * om - 0.584 * s * c + 0.078
-    drained = ts33 + 0.636 * ts33 - 0.107  # between field capacity and saturation
+    drained = _drained_fraction(s, c, om)
     # Heavy clays without organic matter can come out with no room above field capacity.
     saturation = np.maximum(capacity + drained - 0.097 * s + 0.043, capacity)
 
     # Extreme sands can come out with next to no water at wilting point.
     wilting = np.clip(wilting, 0.001, 0.95 * capacity)
-    slope = np.log(1500 / 33) / np.log(capacity / wilting)
+    slope = np.log(WILTING_SUCTION_KPA / FIELD_SUCTION_KPA) / np.log(capacity / wilting)
     conductivity = 1930 * (saturation - capacity) ** (3 - 1 / slope)
     density = (1 - saturation) * PARTICLE_DENSITY_MG_M3
     return SoilWater(wilting, capacity, saturation, density, conductivity)
+
+
+def air_entry_kpa(
+    sand_fraction: ArrayLike, clay_fraction: ArrayLike, organic_matter_fraction: ArrayLike
+) -> NDArray[np.float64]:
+    """Suction at which air enters a saturated soil.
+
+    Parameters
+    ----------
+    sand_fraction, clay_fraction : array_like of float
+        Mass shares of the fine earth, 0 to 1 [-].
+    organic_matter_fraction : array_like of float
+        Mass share of the soil, 0 to 1 [-].
+
+    Returns
+    -------
+    ndarray of float
+        Suction, at least 0.1 and at most that at field capacity, 33; NaN where an input is missing
+        [kPa].
+
+    Raises
+    ------
+    ValueError
+        If a share lies outside 0 to 1, or sand and clay together exceed 1.
+
+    Notes
+    -----
+    Saxton and Rawls 2006, equation 4 (see `saxton_rawls`). It falls slightly below zero for sands,
+    hence the lower limit.
+
+    Examples
+    --------
+    >>> round(float(air_entry_kpa(0.40, 0.20, 0.025)), 1)
+    4.1
+    """
+    s, c = _checked_texture(sand_fraction, clay_fraction)
+    drained = _drained_fraction(s, c, _organic_matter_percent(organic_matter_fraction))
+    entry = -21.67 * s - 27.93 * c - 81.97 * drained + 71.12 * s * drained + 8.29 * c * drained + 14.05 * s * c + 27.16
+    return np.clip(entry + 0.02 * entry**2 - 0.113 * entry - 0.70, SMALLEST_SUCTION_KPA, FIELD_SUCTION_KPA)
+
+
+def water_potential_kpa(
+    theta: ArrayLike, wilting: ArrayLike, field_capacity: ArrayLike, saturation: ArrayLike, psi_e: ArrayLike
+) -> NDArray[np.float64]:
+    """How tightly a soil holds its water.
+
+    Parameters
+    ----------
+    theta : array_like of float
+        Water, share of the soil's volume; more than saturation counts as saturation [-].
+    wilting, field_capacity, saturation : array_like of float, broadcastable to `theta`
+        Limits from `saxton_rawls`, share of the soil's volume [-].
+    psi_e : array_like of float, broadcastable to `theta`
+        Suction at which air enters, from `air_entry_kpa`, above zero [kPa].
+
+    Returns
+    -------
+    ndarray of float
+        Water potential, below zero: -33 at field capacity, -1500 at wilting point; NaN where an
+        input is missing [kPa].
+
+    Notes
+    -----
+    Saxton and Rawls 2006, equations 11 to 15 (see `saxton_rawls`): a power of the water content up to
+    field capacity, a straight line from there to air entry at saturation. Below wilting point the
+    power is extrapolated, down to oven-dry.
+
+    Examples
+    --------
+    >>> water_potential_kpa([0.14, 0.20, 0.28, 0.37, 0.46], 0.14, 0.28, 0.46, 4.1).round()
+    array([-1500.,  -210.,   -33.,   -19.,    -4.])
+    """
+    water, dry, full, most, entry = np.broadcast_arrays(
+        *(np.asarray(value, dtype=float) for value in (theta, wilting, field_capacity, saturation, psi_e))
+    )
+    slope = np.log(WILTING_SUCTION_KPA / FIELD_SUCTION_KPA) / np.log(full / dry)  # eq. 15
+    with np.errstate(divide="ignore", over="ignore"):
+        held = FIELD_SUCTION_KPA * (np.maximum(water, 0.0) / full) ** -slope  # eq. 11
+    room = most - full
+    above = np.divide(water - full, room, out=np.zeros(water.shape), where=room > 0)
+    loose = FIELD_SUCTION_KPA - np.clip(above, 0.0, 1.0) * (FIELD_SUCTION_KPA - entry)  # eq. 12
+    return -np.minimum(np.where(water > full, loose, held), OVEN_DRY_SUCTION_KPA)
 
 
 def texture_class(sand_fraction: ArrayLike, clay_fraction: ArrayLike) -> NDArray[np.str_]:
@@ -142,6 +224,20 @@ def texture_class(sand_fraction: ArrayLike, clay_fraction: ArrayLike) -> NDArray
         "clay": (c >= 40) & (s <= 45) & (z < 40),
     }
     return np.select(list(classes.values()), list(classes), default="")
+
+
+def _organic_matter_percent(organic_matter_fraction: ArrayLike) -> NDArray[np.float64]:
+    """Organic matter in the terms of the equations, at most what they were fitted for."""
+    share = np.asarray(organic_matter_fraction, dtype=float)
+    if np.any((share < 0) | (share > 1)):
+        raise ValueError("organic_matter_fraction must lie between 0 and 1")
+    return 100 * np.minimum(share, HIGHEST_ORGANIC_MATTER_FRACTION)
+
+
+def _drained_fraction(s: NDArray[np.float64], c: NDArray[np.float64], om: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Water between field capacity and saturation, share of the soil's volume (equation 3)."""
+    ts33 = 0.278 * s + 0.034 * c + 0.022 * om - 0.018 * s * om - 0.027 * c * om - 0.584 * s * c + 0.078
+    return ts33 + 0.636 * ts33 - 0.107
 
 
 def _checked_texture(

@@ -80,7 +80,11 @@ def depth_factor(damping_depth_mm: ArrayLike, depth_mm: ArrayLike = SEED_ZONE_MM
 
 
 def bare_surface_temperature(
-    tmin_degc: ArrayLike, tmax_degc: ArrayLike, radiation_mj_m2_d: ArrayLike, albedo: ArrayLike = 0.2
+    tmin_degc: ArrayLike,
+    tmax_degc: ArrayLike,
+    radiation_mj_m2_d: ArrayLike,
+    albedo: ArrayLike = 0.2,
+    excess_degc: ArrayLike = 0.0,
 ) -> NDArray[np.float64]:
     """Daily mean temperature of a bare surface.
 
@@ -92,6 +96,8 @@ def bare_surface_temperature(
         Global radiation [MJ m-2 d-1].
     albedo : array_like of float
         Share of radiation sent back: 0.2 bare soil, 0.23 a green canopy, 0.8 snow (SWAT 1:1.2.5) [-].
+    excess_degc : array_like of float
+        What the surface is warmer by than the equations say, 0 in the source; found by calibration [°C].
 
     Returns
     -------
@@ -100,10 +106,11 @@ def bare_surface_temperature(
     """
     tmin, tmax = np.asarray(tmin_degc, dtype=float), np.asarray(tmax_degc, dtype=float)
     absorbed = np.asarray(radiation_mj_m2_d, dtype=float) * (1 - np.asarray(albedo, dtype=float))
-    return (tmin + tmax) / 2 + (absorbed - 14) / 20 * (tmax - tmin) / 2  # [2.3.9, 2.3.10]
+    excess = np.asarray(excess_degc, dtype=float)
+    return (tmin + tmax) / 2 + (absorbed - 14) / 20 * (tmax - tmin) / 2 + excess  # [2.3.9, 2.3.10]
 
 
-def cover_weight(cover_kg_ha: ArrayLike, snow_water_mm: ArrayLike = 0.0) -> NDArray[np.float64]:
+def cover_weight(cover_kg_ha: ArrayLike, snow_water_mm: ArrayLike = 0.0, averaged: bool = False) -> NDArray[np.float64]:
     """How strongly plants, residue and snow hold the surface at yesterday's soil temperature.
 
     Parameters
@@ -112,6 +119,9 @@ def cover_weight(cover_kg_ha: ArrayLike, snow_water_mm: ArrayLike = 0.0) -> NDAr
         Live plants and residue above ground, dry [kg ha-1].
     snow_water_mm : array_like of float
         Water held in snow [mm].
+    averaged : bool
+        Take the mean of a bare and a covered surface, as the present program of the source does because
+        the covered one alone ran too cool under much summer growth; it halves the weight of plants.
 
     Returns
     -------
@@ -121,7 +131,7 @@ def cover_weight(cover_kg_ha: ArrayLike, snow_water_mm: ArrayLike = 0.0) -> NDAr
     cover, snow = np.asarray(cover_kg_ha, dtype=float), np.asarray(snow_water_mm, dtype=float)
     plants = cover / (cover + np.exp(7.563 - 1.297e-4 * cover))  # [2.3.11]
     blanket = np.where(snow > 120, 1.0, snow / (snow + np.exp(6.055 - 0.3002 * np.minimum(snow, 120))))  # [2.3.11]
-    return np.maximum(plants, blanket)
+    return np.maximum(plants / 2 if averaged else plants, blanket)
 
 
 def next_soil_temperature(
@@ -167,6 +177,8 @@ def soil_temperature_5cm(
     cover_kg_ha: ArrayLike = 0.0,
     snow_water_mm: ArrayLike = 0.0,
     albedo: ArrayLike = 0.2,
+    surface_excess_degc: ArrayLike = 0.0,
+    averaged_cover: bool = False,
 ) -> NDArray[np.float64]:
     """Daily mean soil temperature at 5 cm.
 
@@ -184,6 +196,10 @@ def soil_temperature_5cm(
         Dry matter of plants and residue [kg ha-1], water held in snow [mm].
     albedo : float or array_like broadcastable to (..., day)
         Share of radiation sent back, see `bare_surface_temperature` [-].
+    surface_excess_degc : float or array_like broadcastable to (..., day)
+        Fitted warmth of the surface, see `bare_surface_temperature` [°C].
+    averaged_cover : bool
+        Mean of bare and covered surface, see `cover_weight`.
 
     Returns
     -------
@@ -205,11 +221,11 @@ def soil_temperature_5cm(
     tmin, tmax = np.asarray(tmin_degc, dtype=float), np.asarray(tmax_degc, dtype=float)
     if np.any(tmin > tmax):
         raise ValueError("tmin_degc must not lie above tmax_degc on any day")
-    bare = bare_surface_temperature(tmin, tmax, radiation_mj_m2_d, albedo)
+    bare = bare_surface_temperature(tmin, tmax, radiation_mj_m2_d, albedo, surface_excess_degc)
     density = np.asarray(bulk_density_mg_m3, dtype=float)[..., np.newaxis]
     depth = np.asarray(profile_depth_mm, dtype=float)[..., np.newaxis]
     factor = depth_factor(damping_depth(density, soil_water_mm, depth))
-    weight = cover_weight(cover_kg_ha, snow_water_mm)
+    weight = cover_weight(cover_kg_ha, snow_water_mm, averaged_cover)
     deep = np.asarray(mean_annual_air_degc, dtype=float)
 
     shape = np.broadcast_shapes(bare.shape, factor.shape, weight.shape, (*deep.shape, 1))

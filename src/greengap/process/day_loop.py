@@ -1,0 +1,232 @@
+"""The compiled day loop: light, growth, nitrogen and water of every sowing date in every weather year.
+
+What does not depend on growth (emergence, flower, seed, frost) is known before the loop starts; the
+loop carries only what one day hands to the next. `tests/process/day_loop_reference.py` says the same
+in plain float64 Python.
+
+Shape of the code: a compiler packs a loop only if it can prove that rows do not overlap. So all rows
+of a sowing date lie in one flat array at distances that are known when the kernel is built (`WIDTH`
+weather years, number of components and targets), and nothing in the inner loop needs exp, pow or a
+table: they are short polynomials.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Float = NDArray[np.float32]
+
+WIDTH = 32  # weather years in a block of lanes: four registers of 256 bits
+NEVER = 1.0e6  # a day that does not come
+
+# Rows of a day's drivers, then three for each component.
+ET0, RAIN, LIGHT, SOIL_NITROGEN, DRIVER_ROWS = 0, 1, 2, 3, 4
+UNITS, WARMTH, HEAT, DRIVER_ROWS_EACH = 0, 1, 2, 3
+
+# Rows of a sowing date: what is given, what is carried and handed back, what is scratch.
+(
+    LAST_DAY, SURFACE, DEPLETION, ROOT, TRANSPIRED, EVAPORATED, DRAINED, WATERED, RAINED, OPENED,
+    WATER_SUM, NITROGEN_SUM, CANOPY_DAYS, SUPPLY, LAYERS, BASAL, READY, ZONE, COVER, WATER, FED, NEED, LANE_ROWS,
+) = range(23)  # fmt: skip
+UP, DEAD, CANOPY_SHARE, UNITS_UP, MASS, LAYER, AGE, LANE_ROWS_EACH = range(8)
+
+# Numbers of a component.
+(
+    PER_UNIT, LAYER_MOST, CURVE_1, CURVE_2, SENESCENCE, LIGHT_USE, SHOOT_YOUNG, SHOOT_RIPE, LEGUME, KCB, READY_SHARE,
+    ROOT_START, ROOT_RATE, ROOT_MOST, CRITICAL_LOW, CRITICAL_0, CRITICAL_1, CRITICAL_2, CRITICAL_3, CRITICAL_4,
+    PLANT_NUMBERS,
+) = range(21)  # fmt: skip
+# Numbers of the soil.
+AVAILABLE, START_SHARE, EVAPORABLE, READILY_EVAPORABLE, IRRIGATED, GROUND_NUMBERS = range(6)
+
+
+class Job(NamedTuple):
+    """One cover in one gap, `WIDTH` weather years side by side.
+
+    Attributes
+    ----------
+    first_day : ndarray of int, shape (sowing,)
+        Day of the gap on which each sowing date begins, early ones first.
+    drivers : ndarray, shape (day, DRIVER_ROWS + component * DRIVER_ROWS_EACH, WIDTH)
+        Reference evapotranspiration [mm], rain after runoff [mm], light [MJ m-2], nitrogen mineralised
+        [kg ha-1]; for each component the running sum of canopy units [°C d], temperature factor, heat factor.
+    lanes : ndarray, shape (sowing, LANE_ROWS + component * LANE_ROWS_EACH + target, WIDTH)
+        Given: last day of growth, evaporation layer's depletion at sowing [mm], nitrogen in the soil
+        [kg ha-1] (`SUPPLY`); for each component the day it is up, the day it is dead, its canopy's share
+        of a full one, its units on the day it is up. Days are days of the gap. The rest is written.
+    plants : ndarray, shape (component, PLANT_NUMBERS)
+    ground : ndarray, shape (GROUND_NUMBERS,)
+    targets : ndarray, shape (target, 2 + component)
+        1 if it is a share of the ground, the amount, and the amount for each kg of dry matter of a component.
+    """
+
+    first_day: NDArray[np.int64]
+    drivers: Float
+    lanes: Float
+    plants: Float
+    ground: Float
+    targets: Float
+
+
+ZERO, ONE, TINY = np.float32(0), np.float32(1), np.float32(1e-9)
+KC_CEILING = np.float32(1.2)  # FAO-56 eq. 72, without the climate term
+KCB_FLOOR = np.float32(0.15)  # FAO-56 eq. 97: basal coefficient of a scarce canopy
+READY_SLOPE, READY_AT = np.float32(0.04), np.float32(5)  # FAO-56 table 22, note 2
+READY_LEAST, READY_MOST = np.float32(0.1), np.float32(0.8)
+EXPOSED_LEAST = np.float32(0.01)  # FAO-56 eq. 75
+NITROGEN_NONE, NITROGEN_SPAN = np.float32(0.4), np.float32(0.6)  # no growth at 40 % of critical, full at 100 %
+
+
+@njit(inline="always")
+def fast_exp(x: Any) -> Any:
+    """exp(x) for -20 < x < 20 within 3e-6: six terms at x / 64, squared six times; packs where exp does not."""
+    z = x * np.float32(1 / 64)
+    e = ONE + z * (ONE + z * (np.float32(1 / 2) + z * (np.float32(1 / 6) + z * (np.float32(1 / 24) + z * np.float32(1 / 120)))))
+    e = e * e
+    e = e * e
+    e = e * e
+    e = e * e
+    e = e * e
+    return e * e
+
+
+@lru_cache(maxsize=16)
+def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
+    """The kernel for a number of components and targets, compiled once and kept on disk.
+
+    Order of a day: canopy and light; rain, evaporation and transpiration; nitrogen; growth; targets.
+    Water follows FAO-56 chapter 8 (dual crop coefficient); evaporation is held to what the root zone
+    still has, so that the balance closes. Components share light by their leaf layers (Beer's law on
+    the sum), water by one root zone, soil nitrogen by demand; legumes fill their own gap.
+    """
+    driver_rows = (DRIVER_ROWS + components * DRIVER_ROWS_EACH) * WIDTH
+    lane_rows = (LANE_ROWS + components * LANE_ROWS_EACH + wanted) * WIDTH
+    parts = LANE_ROWS * WIDTH
+    each = LANE_ROWS_EACH * WIDTH
+    goals = parts + components * each
+    given = DRIVER_ROWS * WIDTH
+    given_each = DRIVER_ROWS_EACH * WIDTH
+
+    @njit(nogil=True, cache=True, error_model="numpy", fastmath=True)
+    def run(first_day, drivers, lanes, plants, ground, targets):  # type: ignore[no-untyped-def]  # pragma: no cover
+        days, sowings = drivers.size // driver_rows, first_day.size
+        available, dry_share = ground[AVAILABLE], ONE - ground[START_SHARE]
+        evaporable, irrigated = ground[EVAPORABLE], ground[IRRIGATED]
+        per_evaporable = ONE / (evaporable - ground[READILY_EVAPORABLE])
+        for t in range(days):
+            now = np.float32(t)
+            w = drivers[t * driver_rows : (t + 1) * driver_rows]
+            for s in range(sowings):
+                if first_day[s] > t:
+                    break
+                a = lanes[s * lane_rows : (s + 1) * lane_rows]
+                for y in range(WIDTH):
+                    a[LAYERS * WIDTH + y] = ZERO
+                    a[BASAL * WIDTH + y] = ZERO
+                    a[READY * WIDTH + y] = ZERO
+                    a[NEED * WIDTH + y] = ZERO
+                    a[ZONE * WIDTH + y] = a[ROOT * WIDTH + y]
+                for c in range(components):
+                    o, i = parts + c * each, given + c * given_each
+                    per_unit, most = plants[c, PER_UNIT], plants[c, LAYER_MOST]
+                    curve_1, curve_2, late = plants[c, CURVE_1], plants[c, CURVE_2], plants[c, SENESCENCE]
+                    per_late = ONE / (ONE - late)
+                    kcb, ready = plants[c, KCB], plants[c, READY_SHARE]
+                    start, rate, deepest = plants[c, ROOT_START], plants[c, ROOT_RATE], plants[c, ROOT_MOST]
+                    low, c0, c1 = plants[c, CRITICAL_LOW], plants[c, CRITICAL_0], plants[c, CRITICAL_1]
+                    c2, c3, c4 = plants[c, CRITICAL_2], plants[c, CRITICAL_3], plants[c, CRITICAL_4]
+                    for y in range(WIDTH):
+                        here = ONE if (now > a[o + UP * WIDTH + y]) & (now < a[o + DEAD * WIDTH + y]) else ZERO
+                        since = max(w[i + UNITS * WIDTH + y] - a[o + UNITS_UP * WIDTH + y], ZERO)
+                        age = min(since * per_unit, ONE)
+                        a[o + AGE * WIDTH + y] = age
+                        leaf = age / (age + fast_exp(curve_1 - curve_2 * age) + TINY)
+                        fading = min((ONE - age) * per_late, ONE)
+                        layer = most * leaf * fading * here * a[o + CANOPY_SHARE * WIDTH + y]
+                        a[o + LAYER * WIDTH + y] = layer
+                        a[LAYERS * WIDTH + y] += layer
+                        a[BASAL * WIDTH + y] += layer * kcb
+                        a[READY * WIDTH + y] += layer * ready
+                        zone = min(deepest, start + rate * since) * here
+                        a[ZONE * WIDTH + y] = max(a[ZONE * WIDTH + y], zone)
+                        mass = a[o + MASS * WIDTH + y] * np.float32(0.001)
+                        q = np.sqrt(np.sqrt(max(mass, ONE)))
+                        curve = c0 + q * (c1 + q * (c2 + q * (c3 + q * c4)))
+                        a[NEED * WIDTH + y] += curve if mass > ONE else low * mass
+                for y in range(WIDTH):
+                    on = ONE if now <= a[LAST_DAY * WIDTH + y] else ZERO
+                    layers = a[LAYERS * WIDTH + y]
+                    covered = ONE - fast_exp(-layers)
+                    per_layer = ONE / max(layers, TINY)
+                    grown = ONE if layers > ZERO else ZERO
+                    kcb_full = a[BASAL * WIDTH + y] * per_layer
+                    kcb = grown * (KCB_FLOOR + (kcb_full - KCB_FLOOR) * covered)
+                    et0, rain = w[ET0 * WIDTH + y], w[RAIN * WIDTH + y] * on
+                    # roots reach soil that is as dry as the zone was at sowing
+                    root = a[ROOT * WIDTH + y]
+                    deeper = max(root, a[ZONE * WIDTH + y] * on)
+                    opened = (deeper - root) * available * dry_share
+                    a[ROOT * WIDTH + y] = deeper
+                    a[OPENED * WIDTH + y] += opened
+                    held = deeper * available
+                    before = a[DEPLETION * WIDTH + y] + opened
+                    wet = max(a[SURFACE * WIDTH + y] - rain, ZERO)
+                    kr = min(max((evaporable - wet) * per_evaporable, ZERO), ONE)
+                    exposed = max(ONE - covered, EXPOSED_LEAST)
+                    ke = max(min(kr * (KC_CEILING - kcb), exposed * KC_CEILING), ZERO)
+                    etc = kcb * et0
+                    share = a[READY * WIDTH + y] * per_layer + READY_SLOPE * (READY_AT - etc)
+                    ready_mm = min(max(share, READY_LEAST), READY_MOST) * held
+                    water_mm = irrigated * on * (before if before > ready_mm else ZERO)
+                    after = before - rain - water_mm
+                    drained = max(-after, ZERO)
+                    after = max(after, ZERO)
+                    stress = min(max((held - after) / max(held - ready_mm, TINY), ZERO), ONE)
+                    use = min(stress * etc * on, max(held - after, ZERO))
+                    loss = min(ke * et0 * on, max(held - after - use, ZERO))
+                    a[DEPLETION * WIDTH + y] = after + use + loss
+                    a[SURFACE * WIDTH + y] = min(max(wet - water_mm, ZERO) + loss / exposed, evaporable)
+                    a[TRANSPIRED * WIDTH + y] += use
+                    a[EVAPORATED * WIDTH + y] += loss
+                    a[DRAINED * WIDTH + y] += drained
+                    a[WATERED * WIDTH + y] += water_mm
+                    a[RAINED * WIDTH + y] += rain
+                    a[COVER * WIDTH + y] = covered
+                    a[WATER * WIDTH + y] = stress
+                    a[WATER_SUM * WIDTH + y] += stress * grown * on
+                    a[CANOPY_DAYS * WIDTH + y] += grown * on
+                    supply = a[SUPPLY * WIDTH + y] + w[SOIL_NITROGEN * WIDTH + y] * on
+                    a[SUPPLY * WIDTH + y] = supply
+                    ratio = supply / max(a[NEED * WIDTH + y], TINY)
+                    fed = min(max((min(ratio, ONE) - NITROGEN_NONE) / NITROGEN_SPAN, ZERO), ONE)
+                    a[FED * WIDTH + y] = fed
+                    a[NITROGEN_SUM * WIDTH + y] += fed * grown * on
+                for c in range(components):
+                    o, i = parts + c * each, given + c * given_each
+                    use_of_light, legume = plants[c, LIGHT_USE], plants[c, LEGUME]
+                    young, riper = plants[c, SHOOT_YOUNG], plants[c, SHOOT_RIPE] - plants[c, SHOOT_YOUNG]
+                    for y in range(WIDTH):
+                        on = ONE if now <= a[LAST_DAY * WIDTH + y] else ZERO
+                        own = a[o + LAYER * WIDTH + y] / max(a[LAYERS * WIDTH + y], TINY)
+                        light = w[LIGHT * WIDTH + y] * a[COVER * WIDTH + y] * own
+                        warm = min(w[i + WARMTH * WIDTH + y], a[WATER * WIDTH + y])
+                        limit = min(warm, max(a[FED * WIDTH + y], legume)) * w[i + HEAT * WIDTH + y]
+                        shoot = young + riper * a[o + AGE * WIDTH + y]
+                        a[o + MASS * WIDTH + y] += use_of_light * light * limit * shoot * on
+                for k in range(wanted):
+                    on_cover, amount = targets[k, 0], targets[k, 1]
+                    for y in range(WIDTH):
+                        got = on_cover * a[COVER * WIDTH + y]
+                        for c in range(components):
+                            got += targets[k, 2 + c] * a[parts + c * each + MASS * WIDTH + y]
+                        day = a[goals + k * WIDTH + y]
+                        hit = (got >= amount) & (now <= a[LAST_DAY * WIDTH + y])
+                        a[goals + k * WIDTH + y] = min(day, now) if hit else day
+
+    return run
