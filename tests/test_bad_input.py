@@ -343,7 +343,7 @@ CALENDAR: dict[str, tuple[Break, tuple[str, ...]]] = {
     ),
     "a year of the next century": (
         _calendar((RIVER_1, RIVER_1.replace("2027-06", "2207-06"))),
-        ("row 5", "end", "'2207-06-28'", "is not a date"),
+        ("row 5", "end", "'2207-06-28' is not a date from 1900 to 2200", "Write year"),
     ),
     "a year with two figures changed round": (
         _calendar((RIVER_1, RIVER_1.replace("2027-06-28", "2072-06-28"))),
@@ -541,6 +541,10 @@ FARM_TOML: dict[str, tuple[str, ...]] = {
         "Hollow = -1.5", "Hallow = -1.5", "cold_offset_degc", "'Hallow' is not a block", "'Hollow' is meant"),
     "a disease on a block that is not there": (
         "# [diseases]", '[diseases]\n"River 9" = ["rot"]', "diseases", "'River 9' is not a block", "'River 1' or"),
+    "drains under a block that is not there": (
+        "not_wanted = []", 'tile_drained = ["Pnd"]', "tile_drained", "'Pnd' is not a block", "'Pond' is meant"),
+    "a list among drained blocks": (
+        "not_wanted = []", "tile_drained = [[]]", "tile_drained", "[] is not a name", "quotes"),
     "a cover not wanted that nobody knows": (
         "not_wanted = []", 'not_wanted = ["sunflowr"]', "not_wanted", "'sunflowr' is not in", "'sunflower'"),
     "a seed lot of a species that nobody knows": (

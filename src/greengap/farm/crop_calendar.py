@@ -218,7 +218,14 @@ def _read_cells(rows: list[_Row], shown: str) -> None:
             if day is not None:
                 row.dates[column] = day
             elif cell:
-                dates.append((f"{row.place}, {column}", f"{cell!r} is not a date that can be read for certain"))
+                odd = re.fullmatch(r"(\d{4})-\d{2}-\d{2}", cell)
+                outside = odd is not None and not YEARS[0] <= int(odd[1]) <= YEARS[1]
+                why = (
+                    f"is not a date from {YEARS[0]} to {YEARS[1]}"
+                    if outside
+                    else "is not a date that can be read for certain"
+                )
+                dates.append((f"{row.place}, {column}", f"{cell!r} {why}"))
     if dates:
         raise several(shown, dates, "Write year, month and day, as 2027-07-10")
     if empty:

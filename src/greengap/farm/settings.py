@@ -459,7 +459,7 @@ def read_settings(folder: Path) -> FarmSettings:
         seed_lots=_seed_lots(top.table("seed_lots")),
         cold_offset_degc=_cold_offsets(top.table("cold_offset_degc")),
         not_wanted=top.names("not_wanted"),
-        tile_drained=frozenset(top.get("tile_drained", list, [])),
+        tile_drained=top.names("tile_drained"),
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
     )
