@@ -46,12 +46,12 @@ def tables_page() -> str:
 
 def _parameters(command: click.Command) -> Iterator[str]:
     for parameter in command.params:
-        if isinstance(parameter, click.Option):
+        if parameter.param_type_name == "option":
             default = f" Default: `{parameter.default}`." if parameter.default not in (None, False) else ""
             yield f"| `{', '.join(parameter.opts)}` | {parameter.help or 'Show this message and exit.'}{default} |"
         else:
             text = getattr(parameter, "help", "") or ""
-            yield f"| `{parameter.human_readable_name}` | {text} |"
+            yield f"| `{parameter.metavar or parameter.name}` | {text} |"
 
 
 def commands_page() -> str:

@@ -50,7 +50,11 @@ def _check_out(out: Path) -> None:
     """Refuse a folder that cannot be written before the work is done, not after."""
     from greengap.errors import InputProblem
 
-    there = next(path for path in (out.absolute(), *out.absolute().parents) if path.exists())
+    try:
+        there = next(path for path in (out.absolute(), *out.absolute().parents) if path.exists())
+    except OSError as error:  # a name that the file system does not take
+        what = f"cannot be made ({error.strerror})"
+        raise InputProblem(f"{out.as_posix():.80}", "", what, "Name another folder with --out") from error
     if not there.is_dir():
         what = "is a file" if there == out.absolute() else f"cannot be made, since {there.name} is a file"
     elif not os.access(there, os.W_OK | os.X_OK):

@@ -81,8 +81,9 @@ class ImportReport:
 
     Attributes
     ----------
-    rows_read, rows_used : dict of str to int
-        By file. `rows_used` counts clean and repaired rows.
+    rows_read, rows_used, rows_elsewhere : dict of str to int
+        By file. `rows_used` counts clean and repaired rows, `rows_elsewhere` those of a survey that
+        do not bear on the farm's blocks.
     findings : list of Finding
         Every row that was not simply used, and every doubtful one that was.
     assumptions : list of str
@@ -91,6 +92,7 @@ class ImportReport:
 
     rows_read: dict[str, int] = field(default_factory=dict)
     rows_used: dict[str, int] = field(default_factory=dict)
+    rows_elsewhere: dict[str, int] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
 
@@ -103,13 +105,15 @@ class ImportReport:
         if sentence not in self.assumptions:
             self.assumptions.append(sentence)
 
-    def count(self, file: str, read: int, used: int) -> None:
-        """Record how many rows of a file were read and used."""
+    def count(self, file: str, read: int, used: int, elsewhere: int = 0) -> None:
+        """Record how many rows of a file were read, were used, and do not bear on the blocks."""
         self.rows_read[file] = self.rows_read.get(file, 0) + read
         self.rows_used[file] = self.rows_used.get(file, 0) + used
+        self.rows_elsewhere[file] = self.rows_elsewhere.get(file, 0) + elsewhere
 
     def lost(self, file: str) -> int:
         """Rows read that are neither used nor reported as not used; must be zero."""
         out = {Fate.SKIPPED, Fate.REVIEW}
         reported = sum(1 for f in self.findings if f.file == file and f.fate in out)
-        return self.rows_read.get(file, 0) - self.rows_used.get(file, 0) - reported
+        known = self.rows_used.get(file, 0) + self.rows_elsewhere.get(file, 0) + reported
+        return self.rows_read.get(file, 0) - known

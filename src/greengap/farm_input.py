@@ -73,6 +73,7 @@ def _known_blocks(settings: FarmSettings, block_ids: set[str]) -> None:
         "irrigation": settings.irrigated or frozenset(),
         "cold_offset_degc": settings.cold_offset_degc,
         "diseases": settings.diseases,
+        "tile_drained": settings.tile_drained,
     }
     for key, names in named.items():
         for name in sorted(names):

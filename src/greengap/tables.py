@@ -144,6 +144,7 @@ class Season(Table):
     nitrogen_fixed_kg_ha: float = pa.Field(ge=0, description="Part of it fixed from the air.")
     water_supply_fraction: float = pa.Field(ge=0, le=1, description="Rain and stored water against demand, at most 1.")
     heat_share: float = pa.Field(ge=0, le=1, description="Share of the days to emergence too hot to establish.")
+    growth_temperature_degc: float = pa.Field(description="Mean air temperature from sowing to the end of growth.")
     frost_spared: bool = pa.Field(description="No killing frost before the growth aim.")
     aim_met: bool = pa.Field(description="Growth aim reached by the end of growth.")
     seed_safe: bool = pa.Field(description="No viable seed, with its margin, before the latest termination.")

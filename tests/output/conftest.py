@@ -86,6 +86,7 @@ def _settings(units: str, note: str) -> FarmSettings:
         seed_lots={},
         cold_offset_degc={},
         not_wanted=frozenset(),
+        tile_drained=frozenset(),
         diseases={},
         assumptions=(),
     )
@@ -159,6 +160,7 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                             "frost_kill_d": np.nan, "growth_end_d": 40.0, "aim_d": 30.0 if met else np.nan,
                             "biomass_kg_ha": 2200.0, "nitrogen_kg_ha": 40.0, "nitrogen_fixed_kg_ha": 10.0,
                             "water_supply_fraction": 0.8, "heat_share": 0.1, "frost_spared": True, "aim_met": met,
+                            "growth_temperature_degc": 18.0,
                             "seed_safe": True, "holds": met,
                         }
                     )  # fmt: skip

@@ -82,12 +82,6 @@ tillage = true
 """
 
 
-def _survey_files(polygons: str, components: str, horizons: str) -> str:
-    return (
-        f'[files.soil_survey]\npolygons = "{polygons}"\ncomponents = "{components}"\nhorizons = "{horizons}"\n'
-    )
-
-
 @pytest.fixture(scope="session")
 def build_farm(shared_data, tmp_path_factory) -> Callable[..., Path]:
     """A function that puts a farm folder together from the real data and returns it."""
@@ -114,7 +108,9 @@ def build_farm(shared_data, tmp_path_factory) -> Callable[..., Path]:
             for path in sorted(source.parent.glob(f"{source.stem}.*")):  # a shapefile is several files
                 shutil.copyfile(path, folder / path.name)
         if survey:
-            files += _survey_files(*(Path(table).name for table in survey))
+            keys = ("polygons", "components", "horizons")
+            named = "".join(f'{key} = "{Path(table).name}"\n' for key, table in zip(keys, survey, strict=True))
+            files += f"[files.soil_survey]\n{named}"
         text = f'name = "{name}"\n{settings}\n[station]\n{station}\n\n{files}'
         (folder / "farm.toml").write_text(text, encoding="utf-8")
         return folder

@@ -30,9 +30,7 @@ FEW_YEARS = (
 @pytest.fixture(scope="module")
 def arctic(build_farm, tmp_path_factory):
     """The finished command, and the folder it wrote."""
-    farm = build_farm(
-        "Arctic check farm", OUTLINES, CALENDAR, "era5_iqaluit_1990_1993.csv", "lat = 63.75\nlon = -68.4"
-    )
+    farm = build_farm("Arctic check farm", OUTLINES, CALENDAR, "era5_iqaluit_1990_1993.csv", "lat = 63.75\nlon = -68.4")
     out = tmp_path_factory.mktemp("arctic-plan")
     command = [sys.executable, "-m", "greengap.cli", "plan", str(farm), "--out", str(out)]
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p), "PYTHONIOENCODING": "utf-8"}

@@ -137,23 +137,27 @@ class _Rater:
 
     def rotation(self, cover: Cover, gap: object, known: frozenset[str]) -> Iterator[Rated]:
         """Family and shared disease with the crops before and after the gap."""
-        family_clash, disease_clash, shared_words = "", "", []
+        family_clash, family_again, disease_clash, shared_words = "", "", "", []
         for crop, when in ((gap.crop_after, "after"), (gap.crop_before, "before")):  # type: ignore[attr-defined]
             vegetable: Vegetable | None = self.catalogue.vegetables.get(crop)
             if vegetable is None:
                 continue
             for s in self.species(cover):
-                if s.family == vegetable.family and not family_clash:
-                    family_clash = (
-                        f"{s.name} is of the same family ({s.family}) as the {vegetable.name.lower()} {when} it"
-                    )
+                if s.family == vegetable.family:
+                    words = f"{s.name} is of the same family ({s.family}) as the {vegetable.name.lower()} {when} it"
+                    if when == "after":
+                        family_clash = family_clash or words
+                    else:
+                        family_again = family_again or words
                 own = {w.strip() for w in s.text("shared_diseases").split(",")}
                 for disease in sorted(own & set(vegetable.shared_diseases)):
                     words = f"{s.name} shares {disease} with the {vegetable.name.lower()} {when} it"
                     if disease in known and not disease_clash:
                         disease_clash = words + ", and the block has it"
                     shared_words.append(words)
-        yield self.gate("family", not family_clash, family_clash or "of another family than the crops around it")
+        yield self.gate("family", not family_clash, family_clash or "of another family than the crop after it")
+        if family_again:
+            yield self.soft("family", self.rule("family_before_membership"), family_again)
         yield self.gate("shared disease", not disease_clash, disease_clash or "no disease known on the block is shared")
         if shared_words and not disease_clash:
             more = f", and {len(shared_words) - 1} more such pairs" if len(shared_words) > 1 else ""
@@ -162,6 +166,8 @@ class _Rater:
     # -- soil ----------------------------------------------------------------------------------
 
     def soil(self, cover: Cover, soil: pd.Series, drainage: dict[str, float]) -> Iterator[Rated]:
+        tiled = soil.name in self.settings.tile_drained
+        better = int(self.rule("tile_drained_steps")) if tiled else 0
         worst_ph, worst_clay = (2.0, ""), (2.0, "")
         wet_share, wet_membership, wet_words = 0.0, 2.0, ""
         for s in self.species(cover):
@@ -187,13 +193,14 @@ class _Rater:
             loss = self.rule("drainage_step_loss")
             member, too_wet = 0.0, 0.0
             for name, share in drainage.items():
-                step = DRAINAGE.index(name)
+                step = DRAINAGE.index(name) - better
                 too_wet += share if step > limit else 0.0
                 member += share * (0.0 if step > limit else max(0.0, 1 - loss * max(0, step - optimum)))
             if member < wet_membership:
                 wet_membership = member
                 wet_words = (
-                    f"{soil.drainage_class} on {soil.drainage_share_fraction:.0%} of the block, "
+                    f"{soil.drainage_class}{' before tile drains' if tiled else ''} "
+                    f"on {soil.drainage_share_fraction:.0%} of the block, "
                     f"{s.name} is at its best down to {s.text('drainage_optimum')}"
                 )
             if too_wet > wet_share:
@@ -212,7 +219,9 @@ class _Rater:
 
     # -- season --------------------------------------------------------------------------------
 
-    def season(self, gap: object, window: pd.Series, odds: pd.Series, years: pd.DataFrame) -> Iterator[Rated]:
+    def season(
+        self, cover: Cover, gap: object, window: pd.Series, odds: pd.Series, years: pd.DataFrame
+    ) -> Iterator[Rated]:
         n, date = int(odds.years), f"{window.sow_best:%d %b}"
         if n == 0:
             yield self.gate("weather", False, "no weather year covers the gap completely")
@@ -221,7 +230,9 @@ class _Rater:
         yield self.gate(
             "soil temperature",
             warm >= self.rule("gate_soil_warm_share") * n,
-            f"soil warm enough on its best date, {date}, in {_years(warm, n)}",
+            f"soil warm enough on its best date, {date}, in {_years(warm, n)}"
+            if warm
+            else "soil is too cold for it while it would have to be sown",
         )
         yield self.gate(
             "frost",
@@ -249,6 +260,8 @@ class _Rater:
             ramp(heat, self.rule("heat_share_poor"), self.rule("heat_share_good")),
             f"{heat:.0%} of the days before it is up are too hot for seedlings in the median year",
         )
+        if warmth := self.season_heat(cover, float(years["growth_temperature_degc"].median())):
+            yield warmth
         water = float(years["water_supply_fraction"].median())
         yield self.soft(
             "water",
@@ -267,6 +280,17 @@ class _Rater:
             f"keeps the ground for {days:.0f} of the {usable} days between the crops",
         )
         yield self.soft("growth odds", odds.holds_years / n, f"everything holds in {_years(odds.holds_years, n)}")
+
+    def season_heat(self, cover: Cover, mean_degc: float) -> Rated | None:
+        """How far the warmth of the season is above what suits the component that minds it most."""
+        worst: tuple[float, str] = (2.0, "")
+        for s in self.species(cover):
+            if s.has("growth_temperature_optimum") and s.has("growth_temperature_limit"):
+                best, most = s.range("growth_temperature_optimum")[1], s.range("growth_temperature_limit")[1]
+                shown = [write(t, "degc", self.units) for t in (mean_degc, best)]
+                words = f"{shown[0]} on average while it grows, {s.name} is at its best up to {shown[1]}"
+                worst = min(worst, (ramp(mean_degc, most, best), words))
+        return self.soft("heat", *worst) if worst[1] else None
 
     def purposes(self, odds: pd.DataFrame) -> Iterator[Rated]:
         for row in odds.itertuples():
@@ -352,7 +376,7 @@ def rate(
                     )
                 else:
                     option = by_odds.loc[window.option_id]
-                    found += rater.season(gap, window, option, by_season.get(window.option_id, season.iloc[:0]))
+                    found += rater.season(cover, gap, window, option, by_season.get(window.option_id, season.iloc[:0]))
                     found += rater.purposes(by_purpose.get(window.option_id, purpose_odds.iloc[:0]))
             rows.extend(
                 {

@@ -88,6 +88,8 @@ SPECIES_TRAITS: dict[str, str] = {
     "rooting_depth": "m",
     "water_demand": "ratio",  # mid-season crop coefficient on reference evapotranspiration
     # limits
+    "growth_temperature_optimum": "degC",  # range only: mean of the growing period
+    "growth_temperature_limit": "degC",  # range only
     "frost_kill_temperature": "degC",  # night that kills half of the stand
     "frost_kill_width": "degC",  # scale of the logistic curve around it
     "ph_optimum": "pH",  # range only

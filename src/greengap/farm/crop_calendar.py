@@ -32,6 +32,7 @@ ESTABLISHMENT = {
 }
 DATE_COLUMNS = ("start_early", "start", "start_late", "end_early", "end", "end_late")
 YEARS = (1900, 2200)  # a year outside is a slip of the keyboard
+MOST_YEARS_OFF = 15  # so is one this far from the middle of the calendar; it would make a gap of decades
 
 
 @dataclass
@@ -97,7 +98,7 @@ def read_crop_calendar(
     """
     rows, read = _rows(path, shown, report)
     _read_cells(rows, shown)
-    rows = _without_set_aside(rows, shown, set_aside, report)
+    rows = _without_set_aside(rows, shown, block_ids, set_aside, report)
     _match_blocks(rows, shown, block_ids, report)
     _check_dates(rows, shown)
     unknown = _match_crops(rows, catalogue)
@@ -217,7 +218,14 @@ def _read_cells(rows: list[_Row], shown: str) -> None:
             if day is not None:
                 row.dates[column] = day
             elif cell:
-                dates.append((f"{row.place}, {column}", f"{cell!r} is not a date that can be read for certain"))
+                odd = re.fullmatch(r"(\d{4})-\d{2}-\d{2}", cell)
+                outside = odd is not None and not YEARS[0] <= int(odd[1]) <= YEARS[1]
+                why = (
+                    f"is not a date from {YEARS[0]} to {YEARS[1]}"
+                    if outside
+                    else "is not a date that can be read for certain"
+                )
+                dates.append((f"{row.place}, {column}", f"{cell!r} {why}"))
     if dates:
         raise several(shown, dates, "Write year, month and day, as 2027-07-10")
     if empty:
@@ -248,19 +256,18 @@ def _key(name: str) -> str:
 
 
 def _without_set_aside(
-    rows: list[_Row], shown: str, set_aside: Sequence[str], report: ImportReport
+    rows: list[_Row], shown: str, block_ids: Sequence[str], set_aside: Sequence[str], report: ImportReport
 ) -> list[_Row]:
     """The rows of blocks that can be planned; the others are reported."""
-    aside = {_key(name) for name in set_aside}
-    kept = [row for row in rows if _key(row.cells["block"]) not in aside]
-    left_out = [row for row in rows if _key(row.cells["block"]) in aside]
-    if not kept:
-        what = f"every row is of a block whose outline cannot be used: {', '.join(set_aside)}"
+    usable, aside = set(block_ids), {_key(name) for name in set_aside}
+    waiting = [row for row in rows if row.cells["block"] not in usable and _key(row.cells["block"]) in aside]
+    if len(waiting) == len(rows):
+        what = f"every row is of a block that has no outline that can be used: {', '.join(set_aside)}"
         raise InputProblem(shown, "", what, "Draw these outlines again, or add rows for other blocks")
-    for row in left_out:
-        what = f"the outline of block {row.cells['block']} cannot be used as it is drawn, so this row waits for it"
+    for row in waiting:
+        what = f"block {row.cells['block']} has no outline that can be used, so this row waits for it"
         report.note(shown, row.place, Fate.REVIEW, what)
-    return kept
+    return [row for row in rows if row not in waiting]
 
 
 def _match_blocks(rows: list[_Row], shown: str, block_ids: Sequence[str], report: ImportReport) -> None:
@@ -282,9 +289,15 @@ def _match_blocks(rows: list[_Row], shown: str, block_ids: Sequence[str], report
 
 
 def _check_dates(rows: list[_Row], shown: str) -> None:
-    backward, order = [], []
+    backward, order, far = [], [], []
+    middle = int(pd.Series([row.day("start").year for row in rows]).median())
     for row in rows:
         start, end = row.day("start"), row.day("end")
+        for name in DATE_COLUMNS:
+            if abs(row.day(name).year - middle) > MOST_YEARS_OFF:
+                far.append(
+                    (f"{row.place}, {name}", f"{row.day(name):%Y-%m-%d} lies far from {middle}, where most rows lie")
+                )
         if end < start:
             backward.append((row.place, f"the end {end:%Y-%m-%d} lies before the start {start:%Y-%m-%d}"))
         for name in ("start", "end"):
@@ -294,6 +307,8 @@ def _check_dates(rows: list[_Row], shown: str) -> None:
                 order.append((f"{row.place}, {name}", what))
     if backward:
         raise several(shown, backward, "Correct the dates; a crop that stands over New Year ends in the next year")
+    if far:
+        raise several(shown, far, "Correct the year, or leave rows of other years out")
     if order:
         raise several(shown, order, "Correct the dates so that early <= usual <= late")
 

@@ -128,6 +128,7 @@ class FarmSettings:
     seed_lots: dict[str, SeedLot]
     cold_offset_degc: dict[str, float]  # by block
     not_wanted: frozenset[str]  # covers the farm will not sow
+    tile_drained: frozenset[str]  # blocks with working tile drains
     diseases: dict[str, frozenset[str]]  # soil-borne diseases known on a block, by block
     assumptions: tuple[str, ...]
 
@@ -162,7 +163,9 @@ class _Reader:
             words = " or ".join(dict.fromkeys(wanted.get(k, "a number") for k in kinds))
             raise self.problem(key, f"{value!r} is not {words}", f"Write {words}")
         if isinstance(value, (int, float)) and not abs(value) < BEYOND:  # also nan
-            raise self.problem(key, f"{value:.3g} is not an amount" if isinstance(value, float) else "is too large", "Write a number")
+            raise self.problem(
+                key, f"{value:.3g} is not an amount" if isinstance(value, float) else "is too large", "Write a number"
+            )
         return value
 
     def names(self, key: str) -> frozenset[str]:
@@ -189,12 +192,16 @@ def suggestion(name: str, known: Sequence[str], most: int = 20) -> str:
     --------
     >>> suggestion("organik", ["name", "organic"])
     "Perhaps 'organic' is meant"
+    >>> suggestion("River 9", ["Pond", "River 1", "River 2"])
+    "Perhaps 'River 1' or 'River 2' is meant"
     >>> suggestion("x", ["name", "organic"])
     'Known are name, organic'
     """
-    near = difflib.get_close_matches(name, known, n=1)
+    near = difflib.get_close_matches(name, known, n=3)
     if near:
-        return f"Perhaps {near[0]!r} is meant"
+        alike = [difflib.SequenceMatcher(None, other, name).ratio() for other in near]
+        best = [other for other, ratio in zip(near, alike, strict=True) if ratio > alike[0] - 0.05]
+        return f"Perhaps {' or '.join(repr(other) for other in sorted(best))} is meant"
     more = f" and {len(known) - most} more" if len(known) > most else ""
     return f"Known are {', '.join(known[:most])}{more}"
 
@@ -352,7 +359,9 @@ def _data(path: Path) -> dict[str, Any]:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise InputProblem(FILE, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read") from error
+        raise InputProblem(
+            FILE, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read"
+        ) from error
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
@@ -382,10 +391,15 @@ def read_settings(folder: Path) -> FarmSettings:
         If the folder or the file is missing, a key is unknown, missing or of the wrong kind,
         or a file that it names does not exist.
     """
-    if not folder.is_dir():
-        raise InputProblem(folder.as_posix(), "", "there is no such farm folder", "Name a folder that holds farm.toml")
     path = folder / FILE
-    if not path.exists():
+    try:
+        is_folder, there = folder.is_dir(), path.exists()
+        what = "is a file, not a farm folder" if folder.is_file() else "there is no such farm folder"
+    except OSError:  # a name that the file system does not take, or a folder that may not be looked into
+        is_folder, there, what = False, False, "is not a folder that can be read"
+    if not is_folder:
+        raise InputProblem(f"{folder.as_posix():.200}", "", what, "Name the folder that holds farm.toml")
+    if not there:
         raise InputProblem(FILE, "", f"is not in the folder {folder.as_posix()!r}", "Add it (docs/inputs.md shows one)")
     data = _data(path)
     top, assumptions = _Reader(data), []
@@ -445,6 +459,7 @@ def read_settings(folder: Path) -> FarmSettings:
         seed_lots=_seed_lots(top.table("seed_lots")),
         cold_offset_degc=_cold_offsets(top.table("cold_offset_degc")),
         not_wanted=top.names("not_wanted"),
+        tile_drained=top.names("tile_drained"),
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
     )

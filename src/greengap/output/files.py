@@ -35,6 +35,11 @@ def write_text(path: Path, text: str) -> None:
             file.write(text)
         Path(name).chmod(0o644)
         Path(name).replace(path)
+    except OSError as error:
+        Path(name).unlink(missing_ok=True)
+        raise InputProblem(
+            path.as_posix(), "", f"cannot be written ({error.strerror})", "Move away what stands there"
+        ) from error
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise

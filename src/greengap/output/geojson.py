@@ -21,6 +21,10 @@ def _day(value: Any) -> str | None:
     return None if pd.isna(value) else f"{value:%Y-%m-%d}"
 
 
+def _word(value: Any) -> str | None:
+    return None if pd.isna(value) or value == "" else str(value)
+
+
 def rounded_polygon(geometry: Polygon | MultiPolygon, decimals: int = DECIMALS) -> dict[str, Any]:
     """A polygon as a GeoJSON object: shells counter-clockwise, rings closed, two numbers a position.
 
@@ -78,8 +82,8 @@ def plan_features(plan: Plan) -> dict[str, Any]:
                     "block_id": gap.block_id,
                     "field": blocks.loc[gap.block_id, "field"],
                     "season": gap.season,
-                    "crop_before": gap.crop_before or None,
-                    "crop_after": gap.crop_after or None,
+                    "crop_before": _word(gap.crop_before),
+                    "crop_after": _word(gap.crop_after),
                     "gap_start": _day(gap.start),
                     "gap_end": _day(gap.end),
                     "gap_length_d": int(gap.length_d),
@@ -97,7 +101,7 @@ def plan_features(plan: Plan) -> dict[str, Any]:
                     "sow_until": _day(row.sow_until),
                     "terminate_from": _day(row.terminate_from),
                     "terminate_by": _day(row.terminate_by),
-                    "ended_by": row.ended_by or None,
+                    "ended_by": _word(row.ended_by),
                     "next_crop_allows_termination_until": _day(gap.closes),
                     "waiting_d": int(gap.waiting_d),
                     "first_flower": _day(option.first_flower) if option is not None else None,
@@ -120,7 +124,7 @@ def plan_features(plan: Plan) -> dict[str, Any]:
                             "bulk_rate_kg_ha": round(n.bulk_rate_kg_ha, 3),
                             "depth_mm": round(n.depth_mm, 1),
                             "seed_g": int(n.seed_g),
-                            "inoculant_group": n.inoculant_group,
+                            "inoculant_group": _word(n.inoculant_group),
                         }
                         for n in need.itertuples()
                     ],

@@ -52,6 +52,18 @@ def why_no_cover(plan: Plan, gap_id: str) -> str:
     return f"nearest is {cover_name(plan, best.cover_id)}: {best.limiting_factor.split('; ')[0]}"
 
 
+def ending(row: Any) -> str:
+    """What ends a cover, and when."""
+    date = _day(row.terminate_by)
+    match row.ended_by:
+        case "frost":
+            return f"frost ends it, from {date}"
+        case "seed set":
+            return f"end by {date}, before seed"
+        case _:
+            return f"end by {date}, next crop"
+
+
 def _window(row: Any) -> str:
     if pd.isna(row.sow_best):
         return "-"
@@ -72,7 +84,7 @@ def summary(plan: Plan) -> Iterator[str]:
     )
     chosen = plan.allocation.merge(plan.recommendation, on=["gap_id", "block_id", "cover_id", "option_id"])
     chosen = chosen.set_index("gap_id")
-    rows = [["gap", "from", "to", "cover", "class", "sow", "end by", "odds", "dry matter"]]
+    rows = [["gap", "from", "to", "cover", "class", "sow", "end", "odds", "dry matter"]]
     clean = [["gap", "from", "to", "usable days", "why"]]
     for gap in plan.gaps.itertuples():
         row = chosen.loc[gap.gap_id]
@@ -86,7 +98,7 @@ def summary(plan: Plan) -> Iterator[str]:
                 cover_name(plan, row.cover_id),
                 row.suitability_class,
                 _window(row),
-                f"{_day(row.terminate_by)}, {row.ended_by}",
+                ending(row),
                 f"{row.holds_years} of {row.years}",
                 write(row.biomass_p50_kg_ha, "biomass_kg_ha", units),
             ]
@@ -131,7 +143,9 @@ def summary(plan: Plan) -> Iterator[str]:
 def report_lines(report: ImportReport, most: int = 20) -> Iterator[str]:
     """What was read, what was found in it, what was assumed."""
     for file, read in report.rows_read.items():
-        yield f"{file}: {read} rows read, {report.rows_used.get(file, 0)} used"
+        elsewhere = report.rows_elsewhere.get(file, 0)
+        aside = f", {elsewhere} do not bear on the blocks" if elsewhere else ""
+        yield f"{file}: {read} rows read, {report.rows_used.get(file, 0)} used{aside}"
     for finding in report.findings[:most]:
         area = ""
         if finding.area_before_m2 is not None and finding.area_after_m2 is not None:
@@ -173,9 +187,7 @@ def option_lines(plan: Plan, gap_id: str) -> Iterator[str]:
         if not row.eligible:
             yield f"not possible: {name}. {row.limiting_factor}."
             continue
-        dates = (
-            f" Sow {_window(row)}; end by {_day(row.terminate_by)} ({row.ended_by})." if pd.notna(row.sow_best) else ""
-        )
+        dates = f" Sow {_window(row)}; {ending(row)}." if pd.notna(row.sow_best) else ""
         odds = f" Holds in {row.holds_years} of {row.years} years." if row.years else ""
         yield f"{row.rank}. {name}, {row.suitability_class} ({row.score:.2f}).{dates}{odds}"
         yield f"   For: {row.reasons}."

@@ -130,6 +130,12 @@ class BlockWeather:
             self._sums[key] = cumulative(np.nan_to_num(daily))
         return self._sums[key]
 
+    def mean_temperature(self, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+        """Mean air temperature from one day to another, both counted [°C]."""
+        before = np.concatenate([[0.0], np.cumsum(np.nan_to_num((self.tmin + self.tmax) / 2))])
+        last = np.minimum(last, self.dates.size - 1)
+        return (before[last + 1] - before[first]) / (last + 1 - first)
+
     def kill_index(self, kill_degc: float) -> np.ndarray:
         """For each day, the position of the next day at or below the killing temperature, -1 if none."""
         return next_kill(self.tmin, kill_degc, offset_degc=self.place.cold_offset_degc)
@@ -265,7 +271,6 @@ def _run_cover(
     safe_start = np.where(ran, start, 30)
     safe_end = np.where(ran, end, 30)
     ran &= weather.missing_before[safe_end + 1] == weather.missing_before[np.maximum(safe_start - 30, 0)]
-    safe_start = np.minimum(safe_start, weather.dates.size - 1 - length.max())
     run = _Run(safe_start, length, np.arange(length.max() + 1))
 
     shares = np.array([c.share_of_sole_rate for c in cover.components])
@@ -366,6 +371,7 @@ def _run_cover(
         "nitrogen_fixed_kg_ha": _at(fixed, growth_end),
         "water_supply_fraction": water,
         "heat_share": np.clip(heat, 0, 1),
+        "growth_temperature_degc": weather.mean_temperature(safe_start, safe_start + growth_end),
         "frost_spared": spared,
         "aim_met": met,
         "seed_safe": seed_end - safe_start >= limit,

@@ -412,4 +412,5 @@ def _drainage_names(raster: Any, shown: Callable[[Path], str]) -> dict[int, str]
             "does not say which drainage class each number stands for",
             'Write drainage = { file = "...", classes = { 1 = "well drained" } } in farm.toml',
         )
-    return {number: drainage_class(word, file, f"class {number}") for number, word in names.items()}
+    where = " as farm.toml names it" if raster.classes else ""
+    return {number: drainage_class(word, file, f"class {number}{where}") for number, word in names.items()}

@@ -156,6 +156,7 @@ def read_components(path: Path, shown: Callable[[Path], str], mukeys: set[str], 
         If the table cannot be read, a column is missing, a per cent is not a number or a class unknown.
     """
     table = _read_table(path, COMPONENT_COLUMNS, shown)
+    read = len(table)
     table = table[table["mukey"].isin(mukeys)].reset_index(drop=True)
     table["comppct_r"] = _numbers(table["comppct_r"], shown(path))
     table["drainagecl"] = [
@@ -165,7 +166,7 @@ def read_components(path: Path, shown: Callable[[Path], str], mukeys: set[str], 
     unweighted = table["comppct_r"].isna()
     for key in table["cokey"][unweighted]:
         report.note(shown(path), f"component {key}", Fate.SKIPPED, "has no per cent of its map unit")
-    report.count(shown(path), len(table), int((~unweighted).sum()))
+    report.count(shown(path), read, int((~unweighted).sum()), elsewhere=read - len(table))
     return table[~unweighted].reset_index(drop=True)
 
 
@@ -180,6 +181,7 @@ def read_horizons(
         If the table cannot be read, a column is missing, or a value is not a number.
     """
     table = _read_table(path, HORIZON_COLUMNS, shown)
+    read = len(table)
     table = table[table["cokey"].isin(cokeys)].reset_index(drop=True)
     for column in HORIZON_COLUMNS[1:]:
         table[column] = _numbers(table[column], shown(path))
@@ -191,7 +193,7 @@ def read_horizons(
     for cokey in shallow["cokey"][bare]:
         report.note(shown(path), f"component {cokey}", Fate.SKIPPED, "a horizon has no values")
     used = shallow[~no_depth & ~bare]
-    report.count(shown(path), len(shallow), len(used))
+    report.count(shown(path), read, len(used), elsewhere=read - len(shallow))
     return used.reset_index(drop=True)
 
 
@@ -226,7 +228,8 @@ def _cut(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], rep
         if not shapely.is_valid(shapes[number]):
             shapes[number] = shapely.make_valid(shapes[number])
             report.note(file, f"row {number + 1}", Fate.REPAIRED, "the outline of the map unit crossed itself")
-    report.count(file, len(np.unique(at_unit)), len(np.unique(at_unit)))
+    hit = len(np.unique(at_unit))
+    report.count(file, len(units), hit, elsewhere=len(units) - hit)
     parts = pd.DataFrame(
         {
             "block_id": names[at_block],
