@@ -20,7 +20,8 @@ from greengap.errors import ImportReport
 from greengap.farm.gaps import find_gaps
 from greengap.farm.settings import FarmSettings
 from greengap.farm_input import Farm
-from greengap.process.season import Place, count_odds, simulate
+from greengap.process.drivers import Place
+from greengap.process.season import count_odds, simulate
 from greengap.seed_order import make_order
 from greengap.tables import (
     Allocation,
@@ -105,7 +106,7 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     season, purpose_odds = simulate(
         options, farm.weather, farm.site_of_block, places, catalogue, growth_aim, aims, progress
     )
-    odds = count_odds(options, season)
+    odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
     recommendation = rank(gaps, windows, odds, suitability, settings, catalogue)

@@ -123,10 +123,15 @@ class Season(Table):
     """One row per option and weather year. Key: option_id, weather_year. Days count from sowing."""
 
     option_id: str = pa.Field(description="Option.")
-    weather_year: int = pa.Field(description="Calendar year of the weather in which the sowing falls.")
+    weather_year: int = pa.Field(description="Year of the weather in which the gap's first sowing date falls.")
     soil_warm: bool = pa.Field(description="Soil at 5 cm warm enough for every component at sowing.")
     emergence_d: float = pa.Field(
         nullable=True, description="Days to emergence of the slowest component; none if never."
+    )
+    stand_share: float = pa.Field(ge=0, le=1, description="Stand against the one aimed at.")
+    established: bool = pa.Field(description="Stand large enough not to count as failed.")
+    establishment_water_mm: float = pa.Field(
+        ge=0, description="Irrigation that would keep the seed zone moist until it is up."
     )
     half_cover_d: float = pa.Field(nullable=True, description="Days until half the ground is covered; none if never.")
     first_flower_d: float = pa.Field(nullable=True, description="Days to first flower; none if not before the end.")
@@ -142,7 +147,17 @@ class Season(Table):
     biomass_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter at the end of growth.")
     nitrogen_kg_ha: float = pa.Field(ge=0, description="Nitrogen in that shoot dry matter.")
     nitrogen_fixed_kg_ha: float = pa.Field(ge=0, description="Part of it fixed from the air.")
-    water_supply_fraction: float = pa.Field(ge=0, le=1, description="Rain and stored water against demand, at most 1.")
+    weed_share: float = pa.Field(
+        ge=0, le=1, description="Share of the canopy that is weeds' in the end; 1 if it never closes."
+    )
+    water_used_mm: float = pa.Field(ge=0, description="Transpiration and evaporation until the end of growth.")
+    water_cost_mm: float = pa.Field(description="Water used beyond what bare ground would have lost.")
+    drainage_mm: float = pa.Field(ge=0, description="Water drained below the roots until the end of growth.")
+    irrigation_mm: float = pa.Field(ge=0, description="Irrigation given, on irrigated blocks.")
+    water_supply_fraction: float = pa.Field(ge=0, le=1, description="Mean water factor of growth; 1 is unstressed.")
+    nitrogen_supply_fraction: float = pa.Field(
+        ge=0, le=1, description="Mean nitrogen factor of growth; 1 is unlimited."
+    )
     heat_share: float = pa.Field(ge=0, le=1, description="Share of the days to emergence too hot to establish.")
     growth_temperature_degc: float = pa.Field(description="Mean air temperature from sowing to the end of growth.")
     frost_spared: bool = pa.Field(description="No killing frost before the growth aim.")
@@ -157,10 +172,14 @@ class Odds(Table):
     option_id: str = pa.Field(unique=True, description="Option.")
     years: int = pa.Field(ge=0, description="Weather years that could be run.")
     soil_warm_years: int = pa.Field(ge=0, description="Years with the soil warm enough at sowing.")
+    established_years: int = pa.Field(ge=0, description="Years with a stand that does not count as failed.")
     frost_spared_years: int = pa.Field(ge=0, description="Years without a killing frost before the aim.")
     aim_years: int = pa.Field(ge=0, description="Years in which the growth aim is reached.")
     seed_safe_years: int = pa.Field(ge=0, description="Years without viable seed before the latest termination.")
     holds_years: int = pa.Field(ge=0, description="Years in which all of it holds.")
+    bird_risk_share: float = pa.Field(
+        ge=0, le=1, description="Share of fields that birds or game take, beside the weather."
+    )
     biomass_p10_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, 10 % of years have less.")
     biomass_p50_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, median year.")
     biomass_p90_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, 10 % of years have more.")

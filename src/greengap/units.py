@@ -58,6 +58,7 @@ CONVERSIONS: dict[str, Conversion] = {
     "MJ/m2/d": Conversion("MJ/m2/d"),
     "g/MJ": Conversion("g/MJ"),
     "m2/m2": Conversion("m2/m2"),
+    "1/m2": Conversion("1/m2"),
     "1/d": Conversion("1/d"),
     "1/h": Conversion("1/h"),
     "1/(degC d)": Conversion("1/(degC d)"),

@@ -43,7 +43,7 @@ UP, DEAD, CANOPY_SHARE, UNITS_UP, MASS, LAYER, AGE, LANE_ROWS_EACH = range(8)
     PLANT_NUMBERS,
 ) = range(21)  # fmt: skip
 # Numbers of the soil.
-AVAILABLE, START_SHARE, EVAPORABLE, READILY_EVAPORABLE, IRRIGATED, GROUND_NUMBERS = range(6)
+AVAILABLE, START_SHARE, EVAPORABLE, READILY_EVAPORABLE, BELOW_WILTING, IRRIGATED, GROUND_NUMBERS = range(7)
 
 
 class Job(NamedTuple):
@@ -75,7 +75,7 @@ class Job(NamedTuple):
 
 
 ZERO, ONE, TINY = np.float32(0), np.float32(1), np.float32(1e-9)
-KC_CEILING = np.float32(1.2)  # FAO-56 eq. 72, without the climate term
+KC_CEILING, KC_ROOM = np.float32(1.2), np.float32(0.05)  # FAO-56 eq. 72, in the climate of its tables
 KCB_FLOOR = np.float32(0.15)  # FAO-56 eq. 97: basal coefficient of a scarce canopy
 READY_SLOPE, READY_AT = np.float32(0.04), np.float32(5)  # FAO-56 table 22, note 2
 READY_LEAST, READY_MOST = np.float32(0.1), np.float32(0.8)
@@ -87,7 +87,9 @@ NITROGEN_NONE, NITROGEN_SPAN = np.float32(0.4), np.float32(0.6)  # no growth at 
 def fast_exp(x: Any) -> Any:
     """exp(x) for -20 < x < 20 within 3e-6: six terms at x / 64, squared six times; packs where exp does not."""
     z = x * np.float32(1 / 64)
-    e = ONE + z * (ONE + z * (np.float32(1 / 2) + z * (np.float32(1 / 6) + z * (np.float32(1 / 24) + z * np.float32(1 / 120)))))
+    e = ONE + z * (
+        ONE + z * (np.float32(1 / 2) + z * (np.float32(1 / 6) + z * (np.float32(1 / 24) + z * np.float32(1 / 120))))
+    )
     e = e * e
     e = e * e
     e = e * e
@@ -96,14 +98,34 @@ def fast_exp(x: Any) -> Any:
     return e * e
 
 
+@njit(nogil=True, cache=True)
+def bare_days(rain, et0, available_mm, evaporable, readily, below_wilting):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Bare ground through a record: depletion of the evaporation layer, evaporation and drainage of each day [mm].
+
+    The same as `greengap.process.soil_water.bare_balance`, in one pass.
+    """
+    surface, lost, gone = np.zeros(rain.size), np.zeros(rain.size), np.zeros(rain.size)
+    dr = de = 0.0
+    for t in range(rain.size):
+        wet, balance = max(de - rain[t], 0.0), dr - rain[t]
+        kr = min(max((evaporable - wet) / max(evaporable - readily, 1e-9), 0.0), 1.0)
+        left = max(available_mm + below_wilting - balance, 0.0)
+        loss = min(min(kr * 1.2 * et0[t], max(evaporable - wet, 0.0)), left)
+        balance += loss
+        gone[t] = max(-balance, 0.0)
+        dr, de = balance + gone[t], wet + loss
+        surface[t], lost[t] = de, loss
+    return surface, lost, gone
+
+
 @lru_cache(maxsize=16)
 def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
     """The kernel for a number of components and targets, compiled once and kept on disk.
 
     Order of a day: canopy and light; rain, evaporation and transpiration; nitrogen; growth; targets.
-    Water follows FAO-56 chapter 8 (dual crop coefficient); evaporation is held to what the root zone
-    still has, so that the balance closes. Components share light by their leaf layers (Beer's law on
-    the sum), water by one root zone, soil nitrogen by demand; legumes fill their own gap.
+    Water follows `greengap.process.soil_water.water_step`, FAO-56 chapter 8 (dual crop coefficient).
+    Components share light by their leaf layers (Beer's law on the sum), water by one root zone, soil
+    nitrogen by demand; legumes fill their own gap. That rule of sharing is a choice of this project.
     """
     driver_rows = (DRIVER_ROWS + components * DRIVER_ROWS_EACH) * WIDTH
     lane_rows = (LANE_ROWS + components * LANE_ROWS_EACH + wanted) * WIDTH
@@ -115,10 +137,11 @@ def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
 
     @njit(nogil=True, cache=True, error_model="numpy", fastmath=True)
     def run(first_day, drivers, lanes, plants, ground, targets):  # type: ignore[no-untyped-def]  # pragma: no cover
-        days, sowings = drivers.size // driver_rows, first_day.size
+        days, sowings = drivers.size // driver_rows, first_day.size  # both arrays come flat
         available, dry_share = ground[AVAILABLE], ONE - ground[START_SHARE]
         evaporable, irrigated = ground[EVAPORABLE], ground[IRRIGATED]
-        per_evaporable = ONE / (evaporable - ground[READILY_EVAPORABLE])
+        per_evaporable = ONE / max(evaporable - ground[READILY_EVAPORABLE], TINY)
+        below_wilting = ground[BELOW_WILTING]
         for t in range(days):
             now = np.float32(t)
             w = drivers[t * driver_rows : (t + 1) * driver_rows]
@@ -176,22 +199,25 @@ def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
                     a[OPENED * WIDTH + y] += opened
                     held = deeper * available
                     before = a[DEPLETION * WIDTH + y] + opened
-                    wet = max(a[SURFACE * WIDTH + y] - rain, ZERO)
-                    kr = min(max((evaporable - wet) * per_evaporable, ZERO), ONE)
-                    exposed = max(ONE - covered, EXPOSED_LEAST)
-                    ke = max(min(kr * (KC_CEILING - kcb), exposed * KC_CEILING), ZERO)
                     etc = kcb * et0
                     share = a[READY * WIDTH + y] * per_layer + READY_SLOPE * (READY_AT - etc)
                     ready_mm = min(max(share, READY_LEAST), READY_MOST) * held
                     water_mm = irrigated * on * (before if before > ready_mm else ZERO)
-                    after = before - rain - water_mm
-                    drained = max(-after, ZERO)
-                    after = max(after, ZERO)
-                    stress = min(max((held - after) / max(held - ready_mm, TINY), ZERO), ONE)
-                    use = min(stress * etc * on, max(held - after, ZERO))
-                    loss = min(ke * et0 * on, max(held - after - use, ZERO))
-                    a[DEPLETION * WIDTH + y] = after + use + loss
-                    a[SURFACE * WIDTH + y] = min(max(wet - water_mm, ZERO) + loss / exposed, evaporable)
+                    balance = before - rain - water_mm
+                    wet = max(a[SURFACE * WIDTH + y] - rain - water_mm, ZERO)
+                    dry = max(balance, ZERO)
+                    stress = min(max((held - dry) / max(held - ready_mm, TINY), ZERO), ONE)
+                    use = min(stress * etc * on, max(held - balance, ZERO))
+                    kr = min(max((evaporable - wet) * per_evaporable, ZERO), ONE)
+                    exposed = max(ONE - covered, EXPOSED_LEAST)
+                    ceiling = max(KC_CEILING, kcb + KC_ROOM)
+                    ke = min(kr * (ceiling - kcb), exposed * ceiling)
+                    left = max(held + below_wilting - balance - use, ZERO)
+                    loss = min(min(ke * et0 * on, exposed * max(evaporable - wet, ZERO)), left)
+                    balance += use + loss
+                    drained = max(-balance, ZERO)
+                    a[DEPLETION * WIDTH + y] = balance + drained
+                    a[SURFACE * WIDTH + y] = wet + loss / exposed
                     a[TRANSPIRED * WIDTH + y] += use
                     a[EVAPORATED * WIDTH + y] += loss
                     a[DRAINED * WIDTH + y] += drained

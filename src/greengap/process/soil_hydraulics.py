@@ -251,3 +251,30 @@ def _checked_texture(
     if np.any(sand + clay > 1 + 1e-6):
         raise ValueError(f"sand_fraction and clay_fraction together must not exceed 1, not {np.nanmax(sand + clay):g}")
     return sand, clay
+
+
+# NEH 630 chapter 7 (2009), table 7-1, deep ground: least conductivity of groups A, B, C [um/s] (from memory).
+GROUP_UM_S = ((10.0, "a"), (4.0, "b"), (0.4, "c"))
+UM_S_PER_MM_H = 1000 / 3600
+
+
+def hydrologic_group(saturated_conductivity_mm_h: float) -> str:
+    """Hydrologic soil group of deep ground, a (lets most in) to d.
+
+    Parameters
+    ----------
+    saturated_conductivity_mm_h : float
+        Of the least conducting layer [mm h-1].
+
+    Returns
+    -------
+    str
+        One letter.
+
+    Examples
+    --------
+    >>> [hydrologic_group(k) for k in (50.3, 15.5, 5.7, 1.0)]
+    ['a', 'b', 'c', 'd']
+    """
+    speed = saturated_conductivity_mm_h * UM_S_PER_MM_H
+    return next((group for least, group in GROUP_UM_S if speed > least), "d")
