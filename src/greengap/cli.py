@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from contextlib import contextmanager
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -29,6 +30,13 @@ app = typer.Typer(
 
 FarmFolder = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it.")]
 AsCsv = Annotated[bool, typer.Option("--csv", help="Print the whole table as CSV.")]
+
+
+class Picture(StrEnum):
+    """Kinds of picture."""
+
+    svg = "svg"
+    png = "png"
 
 
 @contextmanager
@@ -169,6 +177,56 @@ def why(
     made = _planned(read)
     for line in explain(made, block, cover):
         print(line)
+
+
+@app.command()
+def odds(
+    farm: FarmFolder,
+    block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block name.")],
+    cover: Annotated[str, typer.Argument(metavar="COVER", help="Cover, for example buckwheat or pea_oat.")],
+    gap: Annotated[str | None, typer.Option(help="One gap only, for example 'Pond/2'.", show_default="all")] = None,
+    wanted: Annotated[
+        float | None,
+        typer.Option(
+            help="Share of the weather years that have to hold, instead of the farm's own.",
+            show_default="the farm's wanted_odds",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for pictures, one for each gap; without it, none is drawn.", show_default="no pictures"
+        ),
+    ] = None,
+    picture: Annotated[Picture, typer.Option("--format", help="Kind of picture.")] = Picture.svg,
+    uncertainty: Annotated[
+        bool, typer.Option("--uncertainty", help="Also run it with other figures of the plant, within their ranges.")
+    ] = False,
+    draws: Annotated[int, typer.Option(help="How many times, with --uncertainty.", min=50, max=200)] = 64,
+    years: Annotated[bool, typer.Option("--years", help="Also the dates in each weather year.")] = False,
+    csv: AsCsv = False,
+) -> None:
+    """Draw the odds of a cover against its sowing date: stand, flower, aim, frost, dry matter."""
+    from greengap.cover_odds import find_odds
+    from greengap.errors import InputProblem
+    from greengap.output.odds_text import odds_csv, odds_lines
+
+    if wanted is not None and not 0 < wanted <= 1:
+        raise InputProblem("--wanted", "", f"{wanted:g} is not a share between 0 and 1", "Write 80 % as 0.8")
+    if out is not None:
+        from greengap.output.odds_plot import check_plots, write_odds
+
+        check_plots()
+        _check_out(out)
+    read = _read(farm)
+    with _seasons_bar() as progress:
+        found = find_odds(read, block, cover, gap, wanted, draws if uncertainty else None, progress)
+    written = write_odds(found, out, picture) if out is not None else []
+    print(odds_csv(found, by_year=years) if csv else "\n".join(odds_lines(found, years)), end="" if csv else "\n")
+    for path in written:
+        print(f"Written: {path.as_posix()}", file=sys.stderr if csv else sys.stdout)
+    if not any(one.dates["holds_years"].max() > 0 for one in found.gaps):
+        raise typer.Exit(NO_OPTION)
 
 
 @app.command()

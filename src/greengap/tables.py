@@ -142,6 +142,7 @@ class Season(Table):
     frost_kill_d: float = pa.Field(
         nullable=True, description="Days to the frost that kills the last component; none if spared."
     )
+    planned_end_d: float = pa.Field(ge=0, description="Days to the planned termination, the same in every year.")
     growth_end_d: float = pa.Field(ge=0, description="Days to the end of growth: seed margin, frost kill or gap end.")
     aim_d: float = pa.Field(nullable=True, description="Days until the growth aim is reached; none if never.")
     biomass_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter at the end of growth.")
@@ -184,7 +185,9 @@ class Odds(Table):
     biomass_p50_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, median year.")
     biomass_p90_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, 10 % of years have more.")
     ready_from: pd.Timestamp = pa.Field(nullable=True, description="Median date on which the growth aim is reached.")
-    terminate_by: pd.Timestamp = pa.Field(description="Date by which growth has to end in nine years of ten.")
+    terminate_by: pd.Timestamp = pa.Field(
+        description="Planned termination; where frost ends it, the day from which it does in one year of ten."
+    )
     ended_by: str = pa.Field(isin=["frost", "seed set", "next crop"], description="What ends growth in most years.")
     first_flower: pd.Timestamp = pa.Field(
         nullable=True, description="Median date of first flower, if half the years flower."

@@ -19,7 +19,8 @@ from greengap.units import LB_AC_KG_HA
 
 pytestmark = pytest.mark.real
 
-BIOMASS = list(csv.DictReader((Path(__file__).parents[1] / "checks" / "biomass.csv").open(encoding="utf-8")))
+BIOMASS_ROWS = list(csv.DictReader((Path(__file__).parents[1] / "checks" / "biomass.csv").open(encoding="utf-8")))
+BIOMASS = [row for row in BIOMASS_ROWS if row["asserted"] == "yes"]
 TO_KG_HA = {"lb/ac": LB_AC_KG_HA, "short ton/ac": 2000 * LB_AC_KG_HA}
 FROST_TENDER = ["buckwheat", "cowpea", "sorghum_sudangrass", "cowpea_sorghum_sudangrass"]
 MAP_UNIT = {"Clarion": ["Knoll", "South 1", "South 2"], "Canisteo": ["Swale", "Draw"]}

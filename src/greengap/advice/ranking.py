@@ -51,14 +51,18 @@ def combine(memberships: Sequence[float], weights: Sequence[float], floor: float
 
 def purpose_scores(rated: pd.DataFrame, purposes: Sequence[str], catalogue: Catalogue) -> dict[str, float]:
     """Score of one cover in one gap for each purpose."""
+    return _scores(list(rated.itertuples()), purposes, catalogue)
+
+
+def _scores(rated: Sequence[Any], purposes: Sequence[str], catalogue: Catalogue) -> dict[str, float]:
+    """The same from the rows of the criteria."""
     rule = catalogue.rule
-    soft = rated[rated["kind"] == "soft"]
-    general = soft[soft["purpose"] == ALL]
+    soft = [r for r in rated if r.kind == "soft"]
+    general = [r for r in soft if r.purpose == ALL]
     out = {}
     for purpose in purposes:
-        own = soft[soft["purpose"] == purpose]
-        members = [*general["membership"], *own["membership"]]
-        weights = [*general["weight"], *own["weight"]]
+        counted = general + [r for r in soft if r.purpose == purpose]
+        members, weights = [r.membership for r in counted], [r.weight for r in counted]
         out[purpose] = (
             combine(members, weights, rule("score_floor"), rule("cap_offset"), rule("cap_slope")) if members else 0.0
         )
@@ -73,33 +77,34 @@ def _class(score: float, eligible: bool, catalogue: Catalogue) -> str:
     return "S2" if score >= catalogue.rule("class_s2") else "S3"
 
 
-def _heaviest_loss(rated: pd.DataFrame, weights: Mapping[str, float], floor: float) -> str:
+def _heaviest_loss(rated: Sequence[Any], weights: Mapping[str, float], floor: float) -> str:
     """Reason of the criterion that costs the score most over the farm's purposes."""
-    soft = rated[rated["kind"] == "soft"].copy()
+    soft = [r for r in rated if r.kind == "soft"]
     total = sum(weights.values())
-    counts = soft["purpose"].map(lambda p: total if p == ALL else weights.get(p, 0.0))
-    soft["loss"] = counts * soft["weight"] * -np.log(soft["membership"].clip(lower=floor))
-    worst = soft.sort_values(["loss", "criterion"], ascending=[False, True], kind="stable").iloc[0]
-    if worst["loss"] <= 0:
+    counts = np.array([total if r.purpose == ALL else weights.get(r.purpose, 0.0) for r in soft])
+    members = np.maximum([r.membership for r in soft], floor)
+    losses = counts * np.array([r.weight for r in soft]) * -np.log(members)
+    loss, worst = min(zip(losses, soft, strict=True), key=lambda pair: (-pair[0], pair[1].criterion))
+    if loss <= 0:
         return "nothing holds it back"
-    if worst["purpose"] != ALL:
-        return f"{purpose_in_words(worst['purpose'])}: {worst['reason']}"
-    return f"{worst['criterion']}: {worst['reason']}"
+    if worst.purpose != ALL:
+        return f"{purpose_in_words(worst.purpose)}: {worst.reason}"
+    return f"{worst.criterion}: {worst.reason}"
 
 
-def _reasons(rated: pd.DataFrame, odds: pd.Series | None, wanted: float, units: System) -> str:
+def _reasons(rated: Sequence[Any], odds: Any | None, wanted: float, units: System) -> str:
     """What speaks for a cover, in words."""
-    aims = rated[(rated["criterion"] == "purpose aim") & (rated["membership"] >= (0.5 if odds is None else wanted))]
-    words = [f"{purpose_in_words(r.purpose)}: {r.reason}" for r in aims.itertuples()]
+    least = 0.5 if odds is None else wanted
+    aims = [r for r in rated if r.criterion == "purpose aim" and r.membership >= least]
+    words = [f"{purpose_in_words(r.purpose)}: {r.reason}" for r in aims]
     if odds is not None:
-        low, mid, high = (
-            write(odds[f"biomass_{q}_kg_ha"], "biomass_kg_ha", units).rsplit(" ", 1) for q in ("p10", "p50", "p90")
-        )
+        masses = (odds.biomass_p10_kg_ha, odds.biomass_p50_kg_ha, odds.biomass_p90_kg_ha)
+        low, mid, high = (write(mass, "biomass_kg_ha", units).rsplit(" ", 1) for mass in masses)
         words.append(f"{mid[0]} {mid[1]} of dry matter in the median year, {low[0]} to {high[0]} in eight years of ten")
     return "; ".join(words) if words else "serves no purpose well"
 
 
-def _dates(window: Any, option: pd.Series) -> dict[str, Any]:
+def _dates(window: Any, option: Any) -> dict[str, Any]:
     """What a recommendation says of its best option."""
     return {
         "option_id": window.option_id,
@@ -144,23 +149,26 @@ def rank(
     """
     weights = {p.key: p.weight for p in settings.purposes}
     by_window = {(w.gap_id, w.cover_id): w for w in windows.itertuples()}
-    by_odds = odds.set_index("option_id")
-    block_of = gaps.set_index("gap_id")["block_id"]
+    by_odds = {o.option_id: o for o in odds.itertuples()}
+    block_of = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
     floor = catalogue.rule("score_floor")
+    criteria: dict[tuple[str, str], list[Any]] = {}
+    for row in suitability.itertuples():
+        criteria.setdefault((row.gap_id, row.cover_id), []).append(row)
     rows = []
-    for (gap_id, cover_id), rated in suitability.groupby(["gap_id", "cover_id"], sort=False):
-        failed = rated[~rated["passed"]]
-        eligible = failed.empty
-        scores = purpose_scores(rated, list(weights), catalogue)
+    for (gap_id, cover_id), rated in criteria.items():
+        failed = [r for r in rated if not r.passed]
+        eligible = not failed
+        scores = _scores(rated, list(weights), catalogue)
         score = sum(weights[p] * s for p, s in scores.items()) / sum(weights.values()) if eligible else 0.0
         window = by_window.get((gap_id, cover_id))
-        option = by_odds.loc[window.option_id] if window is not None else None
+        option = by_odds[window.option_id] if window is not None else None
         dates = _dates(window, option) if option is not None and eligible else UNDATED
         if eligible:
             limit = _heaviest_loss(rated, weights, floor)
             reasons = _reasons(rated, option, settings.wanted_odds, settings.units)
         else:
-            limit, reasons = "; ".join(f"{r.criterion}: {r.reason}" for r in failed.itertuples()), ""
+            limit, reasons = "; ".join(f"{r.criterion}: {r.reason}" for r in failed), ""
         rows.append(
             {
                 "gap_id": gap_id,

@@ -5,10 +5,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from greengap.advice.options import NO_COVER
@@ -75,12 +75,12 @@ def ramp(x: float, zero: float, one: float) -> float:
 
     Examples
     --------
-    >>> ramp(0.6, 0.4, 0.8)
+    >>> ramp(0.75, 0.5, 1.0)
     0.5
     >>> ramp(0.9, 0.8, 0.4)
     0.0
     """
-    return float(np.clip((x - zero) / (one - zero), 0.0, 1.0))
+    return min(max((x - zero) / (one - zero), 0.0), 1.0)
 
 
 def _years(count: int, years: int) -> str:
@@ -219,11 +219,9 @@ class _Rater:
 
     # -- season --------------------------------------------------------------------------------
 
-    def season(
-        self, cover: Cover, gap: object, window: pd.Series, odds: pd.Series, years: pd.DataFrame
-    ) -> Iterator[Rated]:
+    def season(self, cover: Cover, gap: Any, window: Any, odds: Any, median: Any | None) -> Iterator[Rated]:
         n, date = int(odds.years), f"{window.sow_best:%d %b}"
-        if n == 0:
+        if n == 0 or median is None:
             yield self.gate("weather", False, "no weather year covers the gap completely")
             return
         warm, spared, aim = odds.soil_warm_years, odds.frost_spared_years, odds.aim_years
@@ -254,26 +252,23 @@ class _Rater:
             ramp(warm / n, self.rule("gate_soil_warm_share"), self.rule("soil_warm_share_good")),
             f"soil warm enough on {date} in {_years(warm, n)}",
         )
-        heat = float(years["heat_share"].median())
+        heat = median.heat_share
         yield self.soft(
             "heat at establishment",
             ramp(heat, self.rule("heat_share_poor"), self.rule("heat_share_good")),
             f"{heat:.0%} of the days before it is up are too hot for seedlings in the median year",
         )
-        if warmth := self.season_heat(cover, float(years["growth_temperature_degc"].median())):
+        if warmth := self.season_heat(cover, median.growth_temperature_degc):
             yield warmth
-        water = float(years["water_supply_fraction"].median())
+        water = median.water_supply_fraction
         yield self.soft(
             "water",
             ramp(water, self.rule("water_share_poor"), self.rule("water_share_good")),
             f"rain and stored water meet {water:.0%} of its need in the median year",
         )
-        usable = (gap.closes - gap.opens).days  # type: ignore[attr-defined]
+        usable = (gap.closes - gap.opens).days
         fills = max(min(usable, self.rule("gap_filled_reference")), 1)
-        whole = (gap.closes - window.sow_best).days  # type: ignore[attr-defined]
-        # Frost-killed residue goes on covering the ground; a cover that is ended for its seed does not.
-        killed = years["frost_kill_d"].notna() & (years["frost_kill_d"] <= years["growth_end_d"])
-        days = float(years["growth_end_d"].where(~killed, whole).median())
+        days = median.ground_kept_d
         yield self.soft(
             "gap filled",
             ramp(days / fills, self.rule("gap_filled_poor"), self.rule("gap_filled_good")),
@@ -292,8 +287,8 @@ class _Rater:
                 worst = min(worst, (ramp(mean_degc, most, best), words))
         return self.soft("heat", *worst) if worst[1] else None
 
-    def purposes(self, odds: pd.DataFrame) -> Iterator[Rated]:
-        for row in odds.itertuples():
+    def purposes(self, odds: Iterable[Any]) -> Iterator[Rated]:
+        for row in odds:
             share = row.met_years / row.years if row.years else 0.0
             words = f"{row.aim} in {_years(row.met_years, row.years)}"
             yield self.soft("purpose aim", share, words, row.purpose)
@@ -310,6 +305,19 @@ class _Rater:
                 else "bare ground gives nothing",
                 purpose.key,
             )
+
+
+def _median_seasons(gaps: DataFrame[Gap], windows: DataFrame[Window], season: DataFrame[Season]) -> dict[str, Any]:
+    """What the median year of each cover's best date is like, by option."""
+    closes = dict(zip(gaps["gap_id"], gaps["closes"], strict=True))
+    whole = {w.option_id: (closes[w.gap_id] - w.sow_best).days for w in windows.itertuples()}
+    years = season[season["option_id"].isin(set(whole))]
+    # Frost-killed residue goes on covering the ground; a cover that is ended for its seed does not.
+    killed = years["frost_kill_d"].notna() & (years["frost_kill_d"] <= years["growth_end_d"])
+    kept = years["growth_end_d"].where(~killed, years["option_id"].map(whole))
+    figures = ["heat_share", "growth_temperature_degc", "water_supply_fraction", "ground_kept_d"]
+    median = years.assign(ground_kept_d=kept).groupby("option_id")[figures].median()
+    return {row.Index: row for row in median.itertuples()}
 
 
 def rate(
@@ -339,16 +347,20 @@ def rate(
     """
     rater = _Rater(settings, catalogue, settings.units)
     by_window = {(w.gap_id, w.cover_id): w for w in windows.itertuples()}
-    by_odds = odds.set_index("option_id")
+    by_odds = {o.option_id: o for o in odds.itertuples()}
+    by_season = _median_seasons(gaps, windows, season)
     wanted = set(windows["option_id"])
-    by_season = {k: t for k, t in season[season["option_id"].isin(wanted)].groupby("option_id")}
-    by_purpose = {k: t for k, t in purpose_odds[purpose_odds["option_id"].isin(wanted)].groupby("option_id")}
+    by_purpose: dict[str, list[Any]] = {}
+    for purpose in purpose_odds[purpose_odds["option_id"].isin(wanted)].itertuples():
+        by_purpose.setdefault(purpose.option_id, []).append(purpose)
+    on_machine = {key: list(rater.machine_gates(cover)) for key, cover in catalogue.covers.items()}
+    on_soil: dict[tuple[str, str], list[Rated]] = {}
     soil_of = soil.set_index("block_id")
     drainage_of: dict[str, dict[str, float]] = {}
     for row in class_shares[class_shares["soil_property"] == "drainage_class"].itertuples():
         drainage_of.setdefault(row.block_id, {})[row.class_name] = row.share_fraction
     shortest = int(catalogue.rule("shortest_growth"))
-    rows: list[dict[str, object]] = []
+    rows: list[tuple[object, ...]] = []
     for gap in gaps.itertuples():
         here = soil_of.loc[gap.block_id]
         drainage = drainage_of.get(gap.block_id) or {here.drainage_class: 1.0}
@@ -358,15 +370,17 @@ def rate(
                 found = list(rater.no_cover())
             else:
                 cover = catalogue.covers[cover_id]
+                if (gap.block_id, cover_id) not in on_soil:
+                    on_soil[gap.block_id, cover_id] = list(rater.soil(cover, here, drainage))
                 found = (
                     [rater.gate("wanted", cover_id not in settings.not_wanted, "the farm does not want it")]
                     if cover_id in settings.not_wanted
                     else []
                 )
                 found += [
-                    *rater.machine_gates(cover),
+                    *on_machine[cover_id],
                     *rater.rotation(cover, gap, diseases),
-                    *rater.soil(cover, here, drainage),
+                    *on_soil[gap.block_id, cover_id],
                 ]
                 window = by_window.get((gap.gap_id, cover_id))
                 if window is None:
@@ -375,21 +389,10 @@ def rate(
                         rater.gate("time", False, f"the gap has {max(usable, 0)} usable days, a cover needs {shortest}")
                     )
                 else:
-                    option = by_odds.loc[window.option_id]
-                    found += rater.season(cover, gap, window, option, by_season.get(window.option_id, season.iloc[:0]))
-                    found += rater.purposes(by_purpose.get(window.option_id, purpose_odds.iloc[:0]))
-            rows.extend(
-                {
-                    "gap_id": gap.gap_id,
-                    "cover_id": cover_id,
-                    "purpose": r.purpose,
-                    "criterion": r.criterion,
-                    "kind": r.kind,
-                    "passed": r.kind == "soft" or r.membership > 0,
-                    "membership": float(np.clip(r.membership, 0, 1)),
-                    "weight": r.weight,
-                    "reason": r.reason,
-                }
-                for r in found
-            )
+                    best = window.option_id
+                    found += rater.season(cover, gap, window, by_odds[best], by_season.get(best))
+                    found += rater.purposes(by_purpose.get(best, ()))
+            for r in found:
+                passed, member = r.kind == "soft" or r.membership > 0, min(max(r.membership, 0.0), 1.0)
+                rows.append((gap.gap_id, cover_id, r.purpose, r.criterion, r.kind, passed, member, r.weight, r.reason))
     return Suitability.validate(pd.DataFrame(rows, columns=list(Suitability.to_schema().columns)))

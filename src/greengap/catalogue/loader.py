@@ -104,6 +104,7 @@ SPECIES_TRAITS: dict[str, str] = {
     "reseeding": "text",
     "shared_diseases": "text",
     "wildlife": "text",
+    "bird_risk": "text",  # present where birds or game take whole stands
 }
 
 # Keys a value block may hold.
@@ -292,6 +293,14 @@ class Catalogue:
         if number is None:
             raise KeyError(f"practice {name} is not a number")
         return number
+
+    def uncalibrated(self) -> list[str]:
+        """Species that can be sown and whose growth was fitted on no trial: their multiplier is a prior."""
+        return sorted(
+            key
+            for key, s in self.species.items()
+            if not s.calibration_only and s.values["radiation_use_multiplier"].source != "greengap_fitted"
+        )
 
     def cite(self, source: str) -> str:
         """The source of a value in one line."""

@@ -39,9 +39,9 @@ UP, DEAD, CANOPY_SHARE, UNITS_UP, MASS, LAYER, AGE, LANE_ROWS_EACH = range(8)
 # Numbers of a component.
 (
     PER_UNIT, LAYER_MOST, CURVE_1, CURVE_2, SENESCENCE, LIGHT_USE, SHOOT_YOUNG, SHOOT_RIPE, LEGUME, KCB, READY_SHARE,
-    ROOT_START, ROOT_RATE, ROOT_MOST, CRITICAL_LOW, CRITICAL_0, CRITICAL_1, CRITICAL_2, CRITICAL_3, CRITICAL_4,
-    PLANT_NUMBERS,
-) = range(21)  # fmt: skip
+    ROOT_START, ROOT_RATE, ROOT_MOST, CRITICAL_FROM, CRITICAL_LOW, CRITICAL_0, CRITICAL_1, CRITICAL_2, CRITICAL_3,
+    CRITICAL_4, PLANT_NUMBERS,
+) = range(22)  # fmt: skip
 # Numbers of the soil.
 AVAILABLE, START_SHARE, EVAPORABLE, READILY_EVAPORABLE, BELOW_WILTING, IRRIGATED, GROUND_NUMBERS = range(7)
 
@@ -74,7 +74,7 @@ class Job(NamedTuple):
     targets: Float
 
 
-ZERO, ONE, TINY = np.float32(0), np.float32(1), np.float32(1e-9)
+ZERO, ONE, TWO, TINY = np.float32(0), np.float32(1), np.float32(2), np.float32(1e-9)
 KC_CEILING, KC_ROOM = np.float32(1.2), np.float32(0.05)  # FAO-56 eq. 72, in the climate of its tables
 KCB_FLOOR = np.float32(0.15)  # FAO-56 eq. 97: basal coefficient of a scarce canopy
 READY_SLOPE, READY_AT = np.float32(0.04), np.float32(5)  # FAO-56 table 22, note 2
@@ -84,18 +84,20 @@ NITROGEN_NONE, NITROGEN_SPAN = np.float32(0.4), np.float32(0.6)  # no growth at 
 
 
 @njit(inline="always")
-def fast_exp(x: Any) -> Any:
-    """exp(x) for -20 < x < 20 within 3e-6: six terms at x / 64, squared six times; packs where exp does not."""
+def fast_expm1(x: Any) -> Any:
+    """exp(x) - 1 for -20 < x < 7 within 2e-6 of itself, near zero too; packs where expm1 does not.
+
+    Five terms at x / 64, then six times ``(1 + m)**2 - 1 = m * (m + 2)``, which loses no digits of a thin canopy.
+    """
     z = x * np.float32(1 / 64)
-    e = ONE + z * (
-        ONE + z * (np.float32(1 / 2) + z * (np.float32(1 / 6) + z * (np.float32(1 / 24) + z * np.float32(1 / 120))))
-    )
-    e = e * e
-    e = e * e
-    e = e * e
-    e = e * e
-    e = e * e
-    return e * e
+    m = np.float32(1 / 24) + z * np.float32(1 / 120)
+    m = z * (ONE + z * (np.float32(1 / 2) + z * (np.float32(1 / 6) + z * m)))
+    m = m * (m + TWO)
+    m = m * (m + TWO)
+    m = m * (m + TWO)
+    m = m * (m + TWO)
+    m = m * (m + TWO)
+    return m * (m + TWO)
 
 
 @njit(nogil=True, cache=True)
@@ -107,13 +109,13 @@ def bare_days(rain, et0, available_mm, evaporable, readily, below_wilting):  # t
     surface, lost, gone = np.zeros(rain.size), np.zeros(rain.size), np.zeros(rain.size)
     dr = de = 0.0
     for t in range(rain.size):
-        wet, balance = max(de - rain[t], 0.0), dr - rain[t]
+        balance = max(dr - rain[t], 0.0)
+        wet = min(max(de - rain[t], 0.0), balance)
+        gone[t] = max(rain[t] - dr, 0.0)
         kr = min(max((evaporable - wet) / max(evaporable - readily, 1e-9), 0.0), 1.0)
         left = max(available_mm + below_wilting - balance, 0.0)
         loss = min(min(kr * 1.2 * et0[t], max(evaporable - wet, 0.0)), left)
-        balance += loss
-        gone[t] = max(-balance, 0.0)
-        dr, de = balance + gone[t], wet + loss
+        dr, de = balance + loss, wet + loss
         surface[t], lost[t] = de, loss
     return surface, lost, gone
 
@@ -162,14 +164,15 @@ def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
                     per_late = ONE / (ONE - late)
                     kcb, ready = plants[c, KCB], plants[c, READY_SHARE]
                     start, rate, deepest = plants[c, ROOT_START], plants[c, ROOT_RATE], plants[c, ROOT_MOST]
-                    low, c0, c1 = plants[c, CRITICAL_LOW], plants[c, CRITICAL_0], plants[c, CRITICAL_1]
+                    thins, low = plants[c, CRITICAL_FROM], plants[c, CRITICAL_LOW]
+                    c0, c1 = plants[c, CRITICAL_0], plants[c, CRITICAL_1]
                     c2, c3, c4 = plants[c, CRITICAL_2], plants[c, CRITICAL_3], plants[c, CRITICAL_4]
                     for y in range(WIDTH):
                         here = ONE if (now > a[o + UP * WIDTH + y]) & (now < a[o + DEAD * WIDTH + y]) else ZERO
                         since = max(w[i + UNITS * WIDTH + y] - a[o + UNITS_UP * WIDTH + y], ZERO)
                         age = min(since * per_unit, ONE)
                         a[o + AGE * WIDTH + y] = age
-                        leaf = age / (age + fast_exp(curve_1 - curve_2 * age) + TINY)
+                        leaf = age / (age + max(ONE + fast_expm1(curve_1 - curve_2 * age), ZERO) + TINY)
                         fading = min((ONE - age) * per_late, ONE)
                         layer = most * leaf * fading * here * a[o + CANOPY_SHARE * WIDTH + y]
                         a[o + LAYER * WIDTH + y] = layer
@@ -179,13 +182,13 @@ def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
                         zone = min(deepest, start + rate * since) * here
                         a[ZONE * WIDTH + y] = max(a[ZONE * WIDTH + y], zone)
                         mass = a[o + MASS * WIDTH + y] * np.float32(0.001)
-                        q = np.sqrt(np.sqrt(max(mass, ONE)))
+                        q = np.sqrt(np.sqrt(max(mass, thins)))
                         curve = c0 + q * (c1 + q * (c2 + q * (c3 + q * c4)))
-                        a[NEED * WIDTH + y] += curve if mass > ONE else low * mass
+                        a[NEED * WIDTH + y] += curve if mass > thins else low * mass
                 for y in range(WIDTH):
                     on = ONE if now <= a[LAST_DAY * WIDTH + y] else ZERO
                     layers = a[LAYERS * WIDTH + y]
-                    covered = ONE - fast_exp(-layers)
+                    covered = -fast_expm1(-layers)
                     per_layer = ONE / max(layers, TINY)
                     grown = ONE if layers > ZERO else ZERO
                     kcb_full = a[BASAL * WIDTH + y] * per_layer
@@ -204,9 +207,11 @@ def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
                     ready_mm = min(max(share, READY_LEAST), READY_MOST) * held
                     water_mm = irrigated * on * (before if before > ready_mm else ZERO)
                     balance = before - rain - water_mm
-                    wet = max(a[SURFACE * WIDTH + y] - rain - water_mm, ZERO)
-                    dry = max(balance, ZERO)
-                    stress = min(max((held - dry) / max(held - ready_mm, TINY), ZERO), ONE)
+                    drained = max(-balance, ZERO)
+                    balance = max(balance, ZERO)
+                    # the top is part of the root zone: it lacks no more than the whole
+                    wet = min(max(a[SURFACE * WIDTH + y] - rain - water_mm, ZERO), balance)
+                    stress = min(max((held - balance) / max(held - ready_mm, TINY), ZERO), ONE)
                     use = min(stress * etc * on, max(held - balance, ZERO))
                     kr = min(max((evaporable - wet) * per_evaporable, ZERO), ONE)
                     exposed = max(ONE - covered, EXPOSED_LEAST)
@@ -214,9 +219,7 @@ def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
                     ke = min(kr * (ceiling - kcb), exposed * ceiling)
                     left = max(held + below_wilting - balance - use, ZERO)
                     loss = min(min(ke * et0 * on, exposed * max(evaporable - wet, ZERO)), left)
-                    balance += use + loss
-                    drained = max(-balance, ZERO)
-                    a[DEPLETION * WIDTH + y] = balance + drained
+                    a[DEPLETION * WIDTH + y] = balance + use + loss
                     a[SURFACE * WIDTH + y] = wet + loss / exposed
                     a[TRANSPIRED * WIDTH + y] += use
                     a[EVAPORATED * WIDTH + y] += loss

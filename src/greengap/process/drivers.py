@@ -6,6 +6,7 @@ by position: a sowing date in a weather year is a position in the record.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -30,6 +31,7 @@ from greengap.process.thermal_time import cumulative, day_reached, degree_days
 NEVER = 10**9  # a position that does not come
 CIVIL_TWILIGHT_DEG = 6.0  # sun below the horizon: day length as plants count it
 CURVE_POINTS = 200
+BLOCKS_AT_ONCE = 64  # whose soil temperature is run side by side: bounds the memory
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,6 @@ class BlockDays:
         self._radiation = site["radiation_mj_m2_d"].to_numpy().astype(float) if "radiation_mj_m2_d" in site else None
         self.place, self.catalogue = place, catalogue
         self._sums: dict[tuple[object, ...], np.ndarray] = {}
-        self._species: dict[tuple[str, str], object] = {}
 
     # -- light, heat, water of the place --------------------------------------------------------
 
@@ -87,6 +88,11 @@ class BlockDays:
     def extraterrestrial(self) -> np.ndarray:
         """Radiation above the atmosphere, shape (day,) [MJ m-2 d-1]."""
         return extraterrestrial_radiation(self.place.lat, self.day_of_year)
+
+    @cached_property
+    def civil_day_length(self) -> np.ndarray:
+        """Day length with civil twilight, shape (day,) [h]."""
+        return day_length_cbm(self.place.lat, self.day_of_year, CIVIL_TWILIGHT_DEG)
 
     @cached_property
     def radiation(self) -> np.ndarray:
@@ -111,18 +117,7 @@ class BlockDays:
     @cached_property
     def soil_temperature(self) -> np.ndarray:
         """Soil temperature at 5 cm under a bare seedbed, shape (day,) [°C]."""
-        soil, rule = self.place.soil, self.catalogue.rule
-        depth_mm = rule("soil_profile_depth") * 1000
-        return soil_temperature_5cm(
-            tmin_degc=self.tmin,
-            tmax_degc=self.tmax,
-            radiation_mj_m2_d=self.radiation,
-            bulk_density_mg_m3=float(soil.bulk_density_mg_m3),
-            soil_water_mm=float(soil.available_water_fraction * rule("soil_water_share") * depth_mm),
-            profile_depth_mm=depth_mm,
-            mean_annual_air_degc=float(np.mean((self.tmin + self.tmax) / 2)),
-            surface_excess_degc=rule("surface_excess"),
-        )
+        return _soil_temperatures([self])[0]
 
     @cached_property
     def _hydraulics(self) -> dict[str, float]:
@@ -190,12 +185,14 @@ class BlockDays:
         """Mean air temperature from one day to another, both counted [°C]."""
         return _between((self.tmin + self.tmax) / 2, first, last) / (last + 1 - first)
 
-    @cached_property
-    def seed_zone_mpa(self) -> np.ndarray:
-        """Water potential of the top layer of a seedbed, moist where the block is watered, shape (day,) [MPa]."""
-        water = self._hydraulics
-        layer_mm = self.catalogue.rule("evaporation_layer")
-        theta = water["capacity"] - (0.0 if self.place.irrigated else self.bare_surface_mm / layer_mm)
+    def seed_zone_mpa(self, depth_mm: float) -> np.ndarray:
+        """Water potential at the seed, moist where the block is watered, shape (day,) [MPa].
+
+        The evaporation layer dries from the top: its depletion is felt less the deeper the seed lies.
+        """
+        water, rule = self._hydraulics, self.catalogue.rule
+        felt = np.exp(-depth_mm / rule("seed_zone_scale")) / rule("evaporation_layer")
+        theta = water["capacity"] - (0.0 if self.place.irrigated else felt * self.bare_surface_mm)
         potential = water_potential_kpa(
             np.broadcast_to(theta, self.dates.shape),
             water["wilting"],
@@ -204,6 +201,14 @@ class BlockDays:
             water["entry"],
         )
         return potential / 1000
+
+    def at_seed_mpa(self, species: Species) -> np.ndarray:
+        """Water potential at the middle of the species' seeding depth, shape (day,) [MPa]."""
+        low, high = species.range("seeding_depth")
+        key = ("at seed", low, high)
+        if key not in self._sums:
+            self._sums[key] = self.seed_zone_mpa((low + high) / 2)
+        return self._sums[key]
 
     @cached_property
     def mineralised(self) -> np.ndarray:
@@ -238,7 +243,7 @@ class BlockDays:
         """Running hydrothermal sum of germination and emergence, shape (day,) [°C d]."""
         key = ("emergence", species.key)
         if key not in self._sums:
-            wet = moisture_factor(self.seed_zone_mpa, species.number("seed_base_water_potential"))
+            wet = moisture_factor(self.at_seed_mpa(species), species.number("seed_base_water_potential"))
             self._sums[key] = cumulative(self._daily(species.values["emergence_sum"]) * wet)
         return self._sums[key]
 
@@ -246,7 +251,7 @@ class BlockDays:
         """Running count of days too dry for the seed, shape (day,)."""
         key = ("dry", species.key)
         if key not in self._sums:
-            dry = dry_day(self.rain, self.seed_zone_mpa, species.number("seed_base_water_potential"))
+            dry = dry_day(self.rain, self.at_seed_mpa(species), species.number("seed_base_water_potential"))
             self._sums[key] = np.cumsum(dry & (not self.place.irrigated)).astype(float)
         return self._sums[key]
 
@@ -264,7 +269,7 @@ class BlockDays:
         if key not in self._sums:
             daily = self._daily(species.values["flower_sum"])
             if species.has("photoperiod_critical"):
-                hours = day_length_cbm(self.place.lat, self.day_of_year, CIVIL_TWILIGHT_DEG)
+                hours = self.civil_day_length
                 slope = species.number("photoperiod_sensitivity")
                 slope = -slope if species.text("photoperiod_type") == "short day" else slope
                 critical = species.number("photoperiod_critical")
@@ -300,7 +305,10 @@ class BlockDays:
 
     def long_day_index(self, hours: float) -> np.ndarray:
         """For each day, the position of the next day at least `hours` long, -1 if none."""
-        return next_long_day(day_length_cbm(self.place.lat, self.day_of_year), hours)
+        key = ("long day", hours)
+        if key not in self._sums:
+            self._sums[key] = next_long_day(day_length_cbm(self.place.lat, self.day_of_year), hours)
+        return self._sums[key]
 
     def soil_warm(self, minimum_degc: float) -> np.ndarray:
         """Days on which sowing finds warm soil: the running mean holds for some days, shape (day,)."""
@@ -323,6 +331,35 @@ class BlockDays:
             days = dry[np.minimum(np.minimum(emerged, start + int(rule("longest_emergence"))), last)] - dry[start]
             need = np.maximum(need, np.ceil(days / rule("establishment_interval")) * rule("establishment_irrigation"))
         return need
+
+
+def _soil_temperatures(blocks: Sequence[BlockDays]) -> np.ndarray:
+    """Soil temperature at 5 cm of blocks with the same days, shape (block, day) [°C]."""
+    rule, soils = blocks[0].catalogue.rule, [block.place.soil for block in blocks]
+    depth_mm = rule("soil_profile_depth") * 1000
+    water = [[float(soil.available_water_fraction * rule("soil_water_share") * depth_mm)] for soil in soils]
+    return soil_temperature_5cm(
+        tmin_degc=np.stack([block.tmin for block in blocks]),
+        tmax_degc=np.stack([block.tmax for block in blocks]),
+        radiation_mj_m2_d=np.stack([block.radiation for block in blocks]),
+        bulk_density_mg_m3=[float(soil.bulk_density_mg_m3) for soil in soils],
+        soil_water_mm=water,
+        profile_depth_mm=depth_mm,
+        mean_annual_air_degc=[float(np.mean((block.tmin + block.tmax) / 2)) for block in blocks],
+        surface_excess_degc=rule("surface_excess"),
+    )
+
+
+def run_soil_temperature(blocks: Sequence[BlockDays]) -> None:
+    """Reckon the soil temperature of many blocks of one weather record side by side.
+
+    Each day needs the one before, so that blocks are the only axis to run along; a block that is
+    left out reckons its own when it is first asked for, with the same result.
+    """
+    for low in range(0, len(blocks), BLOCKS_AT_ONCE):
+        some = blocks[low : low + BLOCKS_AT_ONCE]
+        for block, degc in zip(some, _soil_temperatures(some), strict=True):
+            block.__dict__["soil_temperature"] = degc  # where a cached property keeps its value
 
 
 def _bridged(series: np.ndarray) -> np.ndarray:
@@ -351,8 +388,8 @@ def component_events(days: BlockDays, species: Species, start: np.ndarray, margi
     -------
     dict
         Positions: `emerged`, `flower`, `bloom_end`, `seed`, `seed_end` (seed less its margin), `kill`; shares:
-        `stand_share` of the stand aimed at, `canopy_share` of a full canopy, `heat_share` of hot days before
-        it is up.
+        `stand_share` of the stand aimed at, `canopy_share` of a full canopy, `heat_share` of hot days while
+        it establishes.
     """
     last, rule, number = days.dates.size - 1, days.catalogue.rule, species.number
     sums = days.emergence_sums(species)
@@ -361,7 +398,8 @@ def component_events(days: BlockDays, species: Species, start: np.ndarray, margi
     imbibed = day_reached(sums, start, number("emergence_sum") * rule("imbibition_share"))
     seen = np.where(up < 0, np.minimum(start + int(rule("longest_emergence")), last), up)
     dry = np.where(imbibed < 0, 0.0, days.dry_days(species)[seen] - days.dry_days(species)[np.maximum(imbibed, 0)])
-    hot = days.hot_days(species)[seen] - days.hot_days(species)[start]
+    watched = np.minimum(np.maximum(seen, start + int(rule("heat_watch"))), last)
+    hot = days.hot_days(species)[watched] - days.hot_days(species)[start]
     low, high = species.range("seeding_depth")
     deep = depth_factor((low + high) / 2, low, high, number("seed_weight"))
     stand = np.exp(-number("dry_loss") * np.maximum(dry, 0) - rule("heat_loss") * hot) * deep
@@ -389,7 +427,7 @@ def component_events(days: BlockDays, species: Species, start: np.ndarray, margi
         "kill": kill,
         "stand_share": stand,
         "canopy_share": np.minimum(1.0, stand) ** rule("stand_leaf_exponent"),
-        "heat_share": np.clip(hot / np.maximum(seen - start, 1), 0, 1),
+        "heat_share": np.clip(hot / np.maximum(watched - start, 1), 0, 1),
     }
 
 
@@ -423,10 +461,11 @@ def component_numbers(species: Species, weight: float, catalogue: Catalogue) -> 
     out[loop.ROOT_RATE], out[loop.ROOT_MOST] = number("root_growth"), number("root_depth_maximum") * 1000
     if species.kind != "legume":
         a, b = number("nitrogen_dilution_a"), number("nitrogen_dilution_b")
-        flat_t_ha = number("nitrogen_dilution_from") / 1000
-        mass = np.linspace(1.0, 25.0, CURVE_POINTS)
-        need = 1000 * mass * a * np.maximum(mass, flat_t_ha) ** -b
-        powers = np.vander(mass**0.25, 5, increasing=True)
-        out[loop.CRITICAL_0 : loop.CRITICAL_4 + 1] = np.linalg.lstsq(powers, need, rcond=None)[0]
-        out[loop.CRITICAL_LOW] = 1000 * a * max(1.0, flat_t_ha) ** -b
+        flat_t_ha = max(number("nitrogen_dilution_from") / 1000, 1.0)
+        mass = np.linspace(flat_t_ha, 25.0, CURVE_POINTS)
+        need = 1000 * a * mass ** (1 - b)
+        # Fitted to relative error, so that a light stand is met as well as a heavy one.
+        powers = np.vander(mass**0.25, 5, increasing=True) / need[:, None]
+        out[loop.CRITICAL_0 : loop.CRITICAL_4 + 1] = np.linalg.lstsq(powers, np.ones(mass.size), rcond=None)[0]
+        out[loop.CRITICAL_FROM], out[loop.CRITICAL_LOW] = flat_t_ha, 1000 * a * flat_t_ha**-b
     return out

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,12 +19,12 @@ import xarray as xr
 
 from greengap.catalogue import Catalogue, Cover, Species
 from greengap.process import day_loop as loop
-from greengap.process.drivers import NEVER, BlockDays, Place, component_events, component_numbers
-from greengap.process.weeds import early_vigour, flush, remaining_weeds, weed_share
+from greengap.process.drivers import NEVER, BlockDays, Place, component_numbers, run_soil_temperature
+from greengap.process.sowings import Sowings
+from greengap.process.weeds import remaining_weeds, seedlings_emerged, weed_leaf_area, weed_share
 from greengap.tables import DataFrame, Odds, Option, PurposeOdds, Season
 
 FLOWERS_THAT_FEED = {"moderate", "good", "excellent"}
-TAKEN_BY_BIRDS = "birds"
 
 
 @dataclass(frozen=True)
@@ -38,12 +39,6 @@ class Target:
     words: str = ""
 
 
-def same_day(date: pd.Timestamp, year: int) -> np.datetime64:
-    """The date with its year replaced; 29 February becomes 28 February where there is none."""
-    day = 28 if (date.month == 2 and date.day == 29) else date.day
-    return np.datetime64(f"{year:04d}-{date.month:02d}-{day:02d}")
-
-
 def _days_until(sow: pd.Timestamp, by: tuple[int, int]) -> int:
     """Days from sowing to the next such day of the year."""
     month, day = by
@@ -53,59 +48,44 @@ def _days_until(sow: pd.Timestamp, by: tuple[int, int]) -> int:
     return (date - sow).days
 
 
-@dataclass
 class _Run:
-    """A cover on one block: every sowing date in every weather year, arrays of shape (sowing, year).
+    """A cover on the sowing dates of a gap: every date in every weather year, arrays of shape (sowing, year)."""
 
-    Attributes
-    ----------
-    start : ndarray of int
-        Position of the sowing day in the weather record. A weather year is the year in which the first
-        sowing date of the gap falls; after 29 February of a leap year dates lie one day off the plan's.
-    limit : ndarray of int
-        Days from sowing to the latest termination.
-    ran : ndarray of bool
-        Whether the weather of that year is complete from 30 days before sowing to the latest termination.
-    """
-
-    days: BlockDays
-    cover: Cover
-    catalogue: Catalogue
-    sow_dates: list[pd.Timestamp]
-    terminate_by: pd.Timestamp
-    years: np.ndarray
-
-    def __post_init__(self) -> None:
-        first, last = self.days.dates[0], self.days.dates.size - 1
-        self.species: list[Species] = [self.catalogue.species[c.species] for c in self.cover.components]
-        shares = np.array([c.share_of_sole_rate for c in self.cover.components])
+    def __init__(self, sowings: Sowings, cover: Cover, catalogue: Catalogue) -> None:
+        self.sowings, self.cover, self.catalogue, self.days = sowings, cover, catalogue, sowings.days
+        self.start, self.limit, self.ran = sowings.start, sowings.limit, sowings.ran
+        self.species: list[Species] = [catalogue.species[c.species] for c in cover.components]
+        shares = np.array([c.share_of_sole_rate for c in cover.components])
         self.weights = shares / shares.sum()
-        # The weather year is that of the first sowing date; later ones follow it, over New Year too.
-        opening = np.array([int((same_day(self.sow_dates[0], y) - first).astype(int)) for y in self.years])
-        self.offset = np.array([(d - self.sow_dates[0]).days for d in self.sow_dates])
-        start = opening + self.offset[:, None]
-        length = np.array([(self.terminate_by - d).days for d in self.sow_dates])
-        end = start + length[:, None]
-        ran = (start >= 30) & (end <= last)
-        missing = self.days.missing_before
-        ran &= missing[np.clip(end + 1, 0, last + 1)] == missing[np.clip(start - 30, 0, last)]
-        self.ran = ran
-        self.opening = np.where(ran.any(axis=0), opening, 30)
-        self.start = np.clip(self.opening + self.offset[:, None], 0, last)
-        self.limit = np.broadcast_to(length[:, None], start.shape)
+        self.parts = [sowings.events(s) for s in self.species]
 
     @cached_property
-    def parts(self) -> list[dict[str, np.ndarray]]:
-        """Events of each component, as positions in the record."""
-        margin = int(self.catalogue.rule("seed_margin"))
-        return [component_events(self.days, s, self.start, margin) for s in self.species]
+    def planned_end(self) -> np.ndarray:
+        """Days from sowing to the termination that is planned, one for each sowing date.
+
+        The latest that the next crop allows, or the day by which the first component would come within
+        the margin of viable seed in more weather years than the rule ``seed_safe_share`` leaves.
+        """
+        share = 1 - self.catalogue.rule("seed_safe_share")
+        allowed = np.where(self.ran, np.minimum(self.seed_end, self.limit), np.inf)
+        out = self.limit[:, 0].astype(float)
+        counts = self.ran.sum(axis=1)
+        for count in np.unique(counts[counts > 0]):  # rows of as many years are one call
+            rows = counts == count
+            out[rows] = np.floor(np.quantile(np.sort(allowed[rows])[:, :count], share, axis=1))
+        return np.maximum(out, 0).astype(int)
+
+    @property
+    def seed_end(self) -> np.ndarray:
+        """Days from sowing to the first component's viable seed, less the margin; far off if it does not come."""
+        return np.min([p["seed_end"] for p in self.parts], axis=0) - self.start
 
     @cached_property
     def growth_end(self) -> np.ndarray:
-        """Days from sowing to the end of growth: seed margin, frost, or the latest termination."""
-        seed_end = np.min([p["seed_end"] for p in self.parts], axis=0)
-        dead = np.max([p["kill"] for p in self.parts], axis=0)
-        return np.clip(np.minimum(np.minimum(seed_end, dead) - self.start, self.limit), 0, None)
+        """Days from sowing to the end of growth: planned termination, seed margin of an early year, or frost."""
+        dead = np.max([p["kill"] for p in self.parts], axis=0) - self.start
+        end = np.minimum(np.minimum(self.planned_end[:, None], self.seed_end), dead)
+        return np.clip(end, 0, None)
 
     def event(self, name: str, first: bool) -> np.ndarray:
         """Days from sowing to an event of the first or last component, NaN if not before the latest termination."""
@@ -144,48 +124,31 @@ def _grow(run: _Run, targets: list[Target]) -> tuple[dict[str, np.ndarray], list
             goals[k, 2 + c] = {"biomass_kg_ha": 1.0, "nitrogen_kg_ha": nitrogen, "nitrogen_fixed_kg_ha": fixed}.get(
                 target.quantity, 0.0
             )
-    offset = run.offset
-    length = int(run.limit[0, 0]) + 1
-    sowings, years = run.start.shape
+    sowings, offset = run.sowings, run.sowings.offset
     given, parts = loop.LANE_ROWS, loop.LANE_ROWS_EACH
-    out = np.zeros((sowings, given + components * parts + wanted, years), np.float32)
+    out = np.zeros((*run.start.shape[:1], given + components * parts + wanted, run.start.shape[1]), np.float32)
     root_start = numbers[:, loop.ROOT_START].min()
-    for low in range(0, years, loop.WIDTH):
-        block = slice(low, min(low + loop.WIDTH, years))
+    growing = [sowings.growing(s) for s in run.species]
+    for b, (block, weather) in enumerate(zip(sowings.blocks, sowings.weather, strict=True)):
         width = block.stop - block.start
-        start, opening = run.start[:, block], run.opening[block]
-        lanes = np.zeros((sowings, out.shape[1], loop.WIDTH), np.float32)
+        start, opening = run.start[:, block], sowings.opening[block]
+        lanes = np.zeros((*out.shape[:2], loop.WIDTH), np.float32)
         lanes[:, loop.LAST_DAY] = -1
         lanes[:, loop.LAST_DAY, :width] = np.where(run.ran[:, block], run.growth_end[:, block] + offset[:, None], -1)
-        lanes[:, loop.SURFACE, :width] = days.bare_surface_mm[start]
+        lanes[:, loop.SURFACE, :width] = days.bare_surface_mm[np.maximum(start - 1, 0)]  # the evening before
         lanes[:, loop.SUPPLY] = rule("mineral_nitrogen_at_sowing")
         lanes[:, loop.ROOT] = root_start
-        lanes[:, loop.DEPLETION] = root_start * days.available * (1 - rule("soil_water_share"))
+        dry = root_start * days.available * (1 - rule("soil_water_share"))
+        lanes[:, loop.DEPLETION] = np.maximum(lanes[:, loop.SURFACE], dry)
         for c, (s, p) in enumerate(zip(run.species, run.parts, strict=True)):
             at = given + c * parts
             for row, name in ((loop.UP, "emerged"), (loop.DEAD, "kill")):
                 lanes[:, at + row] = loop.NEVER
                 lanes[:, at + row, :width] = np.minimum(p[name][:, block] - opening, loop.NEVER)
             lanes[:, at + loop.CANOPY_SHARE, :width] = p["canopy_share"][:, block]
-            units = days.sums(s.values["maturity_sum"])
-            lanes[:, at + loop.UNITS_UP, :width] = units[np.minimum(p["emerged"][:, block], units.size - 1)]
+            lanes[:, at + loop.UNITS_UP, :width] = sowings.units_up(s)[:, block]
         lanes[:, given + components * parts :] = loop.NEVER
-        index = np.clip(opening + np.arange(length)[:, None], 0, days.dates.size - 1)
-        drivers = np.zeros((length, loop.DRIVER_ROWS + components * loop.DRIVER_ROWS_EACH, loop.WIDTH), np.float32)
-        drivers[:, loop.ET0, :width] = days.reference_evapotranspiration[index]
-        drivers[:, loop.RAIN, :width] = days.rain_after_runoff[index]
-        drivers[:, loop.LIGHT, :width] = days.light[index]
-        drivers[:, loop.SOIL_NITROGEN, :width] = days.mineralised[index]
-        for c, s in enumerate(run.species):
-            at = loop.DRIVER_ROWS + c * loop.DRIVER_ROWS_EACH
-            warmth, heat = days.growth_factors(s)
-            # The running sum is brought near zero, so that float32 keeps its digits.
-            units = days.sums(s.values["maturity_sum"])
-            zero = units[opening]
-            drivers[:, at + loop.UNITS, :width] = units[index] - zero
-            drivers[:, at + loop.WARMTH, :width] = warmth[index]
-            drivers[:, at + loop.HEAT, :width] = heat[index]
-            lanes[:, given + c * parts + loop.UNITS_UP, :width] -= zero
+        drivers = np.concatenate([weather, *(rows[b] for rows in growing)], axis=1)
         kernel(offset, drivers.ravel(), flat := lanes.ravel(), numbers, days.ground, goals)
         out[:, :, block] = flat.reshape(lanes.shape)[:, :, :width]
     rows = {
@@ -211,7 +174,7 @@ def _in_time(run: _Run, target: Target, day: np.ndarray) -> np.ndarray:
     if target.within_d is not None:
         latest = np.minimum(latest, target.within_d)
     if target.by is not None:
-        until = [_days_until(d, target.by) for d in run.sow_dates]
+        until = [_days_until(d, target.by) for d in run.sowings.sow_dates]
         latest = np.minimum(latest, np.array(until, dtype=float)[:, None])
     return np.where(day <= latest, day, np.nan)
 
@@ -223,30 +186,23 @@ def _bloom_reached(run: _Run, target: Target, opens: np.ndarray, closes: np.ndar
 
 
 def _weeds(run: _Run, closure: np.ndarray, mass_kg_ha: np.ndarray) -> np.ndarray:
-    """Share of the canopy that is weeds', 1 where the cover never closes."""
+    """Share of the canopy that is weeds', 1 where the cover never closes.
+
+    The bed is taken to be clean on the day of sowing, so that weeds start anew from it; the race ends when
+    the cover closes.
+    """
     rule, days = run.catalogue.rule, run.days
     sums = days.weed_sums
-    last = sums.size - 1
-    new_year = days.new_year_index[run.start]
-    at_sowing = sums[run.start] - sums[new_year]
-    close = np.clip(run.start + np.nan_to_num(closure, nan=0).astype(int), 0, last)
-    at_closure = sums[close] - sums[new_year]
-    up = np.min([np.minimum(p["emerged"], last) for p in run.parts], axis=0)
+    close = np.clip(run.start + np.nan_to_num(closure, nan=0).astype(int), 0, sums.size - 1)
+    since = np.maximum(sums[close] - sums[run.start], 0.0)
     half = rule("weed_emergence_half_common_lambsquarters_sum")
-    came = flush(at_sowing, at_closure, half, rule("weed_emergence_steepness"))
-    plants = sum(
-        w * s.number("seeding_rate_drilled") * 100 / s.number("seed_weight") * np.clip(p["stand_share"], 0, 1)
-        for w, s, p in zip(run.weights, run.species, run.parts, strict=True)
-    )
-    seed_mg = sum(w * s.number("seed_weight") for w, s in zip(run.weights, run.species, strict=True))
-    own = np.maximum(sums[close] - sums[np.minimum(up, last)], 0.0)
-    theirs = np.maximum(at_closure - at_sowing, 0.0)
-    vigour = early_vigour(
-        seed_mg, rule("weed_seed_weight"), own, theirs, rule("weed_relative_growth"), rule("seedling_area_exponent")
-    )
-    share = weed_share(came, vigour, plants / rule("weed_seedlings"))
-    share = np.where(np.isnan(closure), 1.0, share)
-    return np.clip(remaining_weeds(share, mass_kg_ha / 1000), 0.0, 1.0)
+    up = seedlings_emerged(since, half, rule("weed_emergence_steepness")) * rule("weed_seedlings")
+    weeds = weed_leaf_area(up, rule("weed_seedling_area"), rule("weed_relative_growth"), since)
+    extinction = sum(w * s.number("light_extinction") for w, s in zip(run.weights, run.species, strict=True))
+    cover = -np.log(1 - rule("half_cover_share")) / extinction
+    share = np.where(np.isnan(closure), 1.0, weed_share(weeds, cover))
+    # What weeds have taken of the light the cover cannot turn into dry matter that presses on them.
+    return np.clip(remaining_weeds(share, mass_kg_ha * (1 - share) / 1000), 0.0, 1.0)
 
 
 def _run_cover(
@@ -292,6 +248,7 @@ def _run_cover(
         "bloom_d": np.nan_to_num(closes - opens),
         "viable_seed_d": run.event("seed", first=True),
         "frost_kill_d": kill_d,
+        "planned_end_d": np.broadcast_to(run.planned_end[:, None], end.shape).astype(float),
         "growth_end_d": end.astype(float),
         "aim_d": aim_d,
         "biomass_kg_ha": mass,
@@ -308,7 +265,7 @@ def _run_cover(
         "growth_temperature_degc": days.mean_temperature(run.start, last),
         "frost_spared": spared,
         "aim_met": met,
-        "seed_safe": np.min([p["seed_end"] for p in run.parts], axis=0) - run.start >= run.limit,
+        "seed_safe": run.seed_end >= run.limit,
         "holds": warm & established & spared & met,
     }
     return columns, {t.name: ~np.isnan(day) for t, day in zip(targets, reached[2:], strict=True)}
@@ -351,44 +308,44 @@ def simulate(
         Years in which each target is met.
     """
     years = np.unique(weather["date"].dt.year.to_numpy())
-    blocks: dict[str, BlockDays] = {}
-    seasons, odds = [], []
+    blocks = {
+        block_id: BlockDays(weather.sel(site_id=site_of_block[block_id]), places[block_id], catalogue)
+        for block_id in options["block_id"].unique()
+    }
+    run_soil_temperature(list(blocks.values()))
+    seasons: dict[str, list[np.ndarray]] = {}
+    odds: dict[str, list[Any]] = {}
     groups = list(options.groupby(["gap_id", "cover_id"], sort=False))
-    for done, ((_, cover_id), rows) in enumerate(groups, start=1):
-        block_id = rows["block_id"].iloc[0]
-        if block_id not in blocks:
-            site = weather.sel(site_id=site_of_block[block_id])
-            blocks[block_id] = BlockDays(site, places[block_id], catalogue)
-        run = _Run(
-            blocks[block_id], catalogue.covers[str(cover_id)], catalogue, list(rows["sow_date"]),
-            rows["terminate_by"].iloc[0], years,
-        )  # fmt: skip
+    known, sowings = None, None
+    for done, ((_, cover_id), group) in enumerate(groups, start=1):
+        rows = group.sort_values("sow_date", kind="stable")  # the day loop takes early sowings first
+        dates = (rows["block_id"].iloc[0], tuple(rows["sow_date"]), rows["terminate_by"].iloc[0])
+        if sowings is None or dates != known:  # the covers of a gap stand together
+            known, sowings = dates, Sowings(blocks[dates[0]], catalogue, list(dates[1]), dates[2], years)
+        run = _Run(sowings, catalogue.covers[str(cover_id)], catalogue)
         columns, met = _run_cover(run, growth_aim, targets)
-        ran = run.ran
-        ids = rows["option_id"].to_numpy()
+        ran, ids = run.ran, rows["option_id"].to_numpy()
         where = np.nonzero(ran)
         table = {"option_id": ids[where[0]], "weather_year": years[where[1]]}
-        seasons.append(pd.DataFrame(table | {name: column[where] for name, column in columns.items()}))
+        for name, column in (table | {name: column[where] for name, column in columns.items()}).items():
+            seasons.setdefault(name, []).append(column)
         for target in targets:
-            odds.append(
-                pd.DataFrame(
-                    {
-                        "option_id": ids,
-                        "purpose": target.name,
-                        "aim": target.words,
-                        "met_years": (met[target.name] & ran).sum(axis=1),
-                        "years": ran.sum(axis=1),
-                    }
-                )
-            )
+            counts = {
+                "option_id": ids,
+                "purpose": [target.name] * ids.size,
+                "aim": [target.words] * ids.size,
+                "met_years": (met[target.name] & ran).sum(axis=1),
+                "years": ran.sum(axis=1),
+            }
+            for name, values in counts.items():
+                odds.setdefault(name, []).extend(values)
         if progress:
             progress(done, len(groups))
-    empty_season = pd.DataFrame(columns=list(Season.to_schema().columns))
-    empty_odds = pd.DataFrame(columns=list(PurposeOdds.to_schema().columns))
-    return (
-        Season.validate(pd.concat(seasons, ignore_index=True) if seasons else empty_season),
-        PurposeOdds.validate(pd.concat(odds, ignore_index=True) if odds else empty_odds),
-    )
+    season: dict[str, Any] = {
+        name: np.concatenate(seasons[name]) if seasons else [] for name in Season.to_schema().columns
+    }
+    counted = {name: odds.get(name, []) for name in PurposeOdds.to_schema().columns}
+    return Season.validate(pd.DataFrame(season)), PurposeOdds.validate(pd.DataFrame(counted))
 
 
 def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue: Catalogue) -> DataFrame[Odds]:
@@ -406,6 +363,8 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue:
     DataFrame[Odds]
         One row per option, in the order of `options`; options without a usable year count zero.
     """
+    if season.empty:
+        return _no_odds(options)
     counted = ["soil_warm", "established", "frost_spared", "aim_met", "seed_safe", "holds"]
     grouped = season.groupby("option_id", sort=False)
     counts = grouped[counted].sum().astype(int)
@@ -415,10 +374,10 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue:
     counts.insert(0, "years", grouped.size())
     mass = grouped["biomass_kg_ha"].quantile([0.1, 0.5, 0.9]).unstack()
     mass.columns = ["biomass_p10_kg_ha", "biomass_p50_kg_ha", "biomass_p90_kg_ha"]
-    flowers = season.assign(last_flower_d=season["first_flower_d"] + season["bloom_d"], has_bloom=season["bloom_d"] > 0)
+    last_flower = season["first_flower_d"] + season["bloom_d"] - 1  # both ends counted
+    flowers = season.assign(last_flower_d=last_flower, has_bloom=season["bloom_d"] > 0)
     bloom = flowers[flowers["has_bloom"]].groupby("option_id")[["first_flower_d", "last_flower_d"]].median()
     bloom_years = flowers.groupby("option_id")["has_bloom"].sum()
-    end = grouped["growth_end_d"].quantile(0.1)
     ready = season[season["aim_met"]].groupby("option_id")["aim_d"].median()
 
     out = options.set_index("option_id")[["sow_date"]].join(counts).join(mass)
@@ -429,12 +388,14 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue:
         return out["sow_date"] + pd.to_timedelta(np.floor(days.reindex(out.index)), unit="D")
 
     out["ready_from"] = date(ready)
-    out["terminate_by"] = date(end).fillna(options.set_index("option_id")["terminate_by"])
     killed = season["frost_kill_d"].notna() & (season["frost_kill_d"] <= season["growth_end_d"])
-    seeded = ~killed & ~season["seed_safe"]
-    cause = pd.Series(np.select([killed, seeded], ["frost", "seed set"], "next crop"), index=season["option_id"])
-    share = pd.crosstab(cause.index, cause.to_numpy()).reindex(columns=["frost", "seed set", "next crop"], fill_value=0)
-    out["ended_by"] = share.idxmax(axis=1).reindex(out.index).fillna("next crop")
+    frost = killed.groupby(season["option_id"]).mean().reindex(out.index).fillna(0) > 0.5
+    planned = grouped["planned_end_d"].first().reindex(out.index)
+    latest = options.set_index("option_id")["terminate_by"]
+    by_seed = date(planned) < latest
+    out["ended_by"] = np.select([frost, by_seed], ["frost", "seed set"], "next crop")
+    # Where frost ends it in most years, the date from which it does so.
+    out["terminate_by"] = date(planned.where(~frost, grouped["growth_end_d"].quantile(0.1))).fillna(latest)
     often = bloom_years.reindex(out.index).fillna(0) * 2 >= out["years"].clip(lower=1)
     out["first_flower"] = date(bloom["first_flower_d"]).where(often)
     out["last_flower"] = date(bloom["last_flower_d"]).where(often)
@@ -443,7 +404,18 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue:
     return Odds.validate(out.drop(columns="sow_date").reset_index())
 
 
+def _no_odds(options: DataFrame[Option]) -> DataFrame[Odds]:
+    """Odds of options none of which could be run."""
+    counts = [
+        c for c, spec in Odds.to_schema().columns.items() if "int" in str(spec.dtype) or "float" in str(spec.dtype)
+    ]
+    table = options[["option_id", "terminate_by"]].assign(**dict.fromkeys(counts, 0), ended_by="next crop")
+    for column in ("ready_from", "first_flower", "last_flower"):
+        table[column] = pd.NaT
+    return Odds.validate(table)
+
+
 def bird_risk(cover: Cover, catalogue: Catalogue) -> float:
     """Share of fields on which birds or game take the stand; only of covers whose every seed they seek."""
-    sought = [TAKEN_BY_BIRDS in catalogue.species[c.species].text("wildlife") for c in cover.components]
+    sought = [catalogue.species[c.species].has("bird_risk") for c in cover.components]
     return catalogue.rule("bird_loss_share") if all(sought) else 0.0

@@ -391,8 +391,9 @@ def water_step(
     Notes
     -----
     ``rain + irrigation = runoff + evaporation + transpiration + drainage + fall of dr``, exactly.
-    Departures from FAO-56, equations 77, 79, 85 and 88: water comes early in the day, before it is drawn (as
-    FAO-56 does in its example 35 for the evaporation layer, here for the root zone too); and
+    Departures from FAO-56, equations 77, 79, 85 and 88: water comes early in the day and what the
+    root zone cannot hold drains before it is drawn, so that more rain never leaves it drier; the
+    evaporation layer, being part of the root zone, lacks no more than the whole; and
     transpiration and evaporation end at what is there to draw, where FAO-56 cuts the depletion off
     afterwards and loses the difference. Roots are taken to draw from below the evaporation layer.
     """
@@ -403,11 +404,11 @@ def water_step(
     most = kc_max(basal) if highest is None else np.asarray(highest, dtype=float)
     runoff = np.zeros(rain.shape) if curve_number is None else runoff_mm(rain, curve_number)
     wetted = rain - runoff + irrigation
-    surface = np.maximum(de - wetted, 0.0)  # [79]
-    balance = dr - wetted  # below zero: more than the root zone holds
-    root_zone = np.maximum(balance, 0.0)
+    drainage = np.maximum(wetted - dr, 0.0)  # [88], before the day's use
+    balance = np.maximum(dr - wetted, 0.0)
+    surface = np.minimum(np.maximum(de - wetted, 0.0), balance)  # [79]
 
-    stress = stress_coefficient(root_zone, taw, store.readily_available_mm)
+    stress = stress_coefficient(balance, taw, store.readily_available_mm)
     transpiration = np.minimum(stress * basal * et0, np.maximum(taw - balance, 0.0))
     reduction = evaporation_reduction(surface, store.readily_evaporable_mm, tew)
     wanted = evaporation_coefficient(reduction, basal, most, exposed) * et0
@@ -416,8 +417,7 @@ def water_step(
 
     surface = surface + np.divide(evaporation, exposed, out=np.zeros(evaporation.shape), where=exposed > 0)  # [77]
     balance = balance + evaporation + transpiration
-    drainage = np.maximum(-balance, 0.0)  # [88]
-    parts = (balance + drainage, surface, evaporation, transpiration, runoff, drainage)
+    parts = (balance, surface, evaporation, transpiration, runoff, drainage)
     return WaterDay(*np.broadcast_arrays(*parts))
 
 

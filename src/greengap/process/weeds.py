@@ -46,100 +46,66 @@ def seedlings_emerged(
         return np.exp(-np.log(2.0) * np.exp(-np.asarray(steepness, dtype=float) * ahead))
 
 
-def flush(
-    sowing_sum_degc_d: ArrayLike,
-    closure_sum_degc_d: ArrayLike,
-    half_sum_degc_d: ArrayLike,
-    steepness: ArrayLike = EMERGENCE_STEEPNESS,
+def weed_leaf_area(
+    seedlings_m2: ArrayLike,
+    seedling_area_m2: ArrayLike,
+    growth_per_degc_d: ArrayLike,
+    sum_degc_d: ArrayLike,
+    most: float = 4.0,
 ) -> NDArray[np.float64]:
-    """Share of the season's weed seedlings that come up between sowing and canopy closure.
+    """Leaf area index of weeds that have come up evenly since the bed was cleaned.
 
     Parameters
     ----------
-    sowing_sum_degc_d, closure_sum_degc_d : array_like of float
-        Soil degree-days since 1 January on the day of sowing, into a bed freed of weeds, and on the
-        day on which the cover closes [°C d].
-    half_sum_degc_d : array_like of float, broadcastable to the sums
-        Sum at which half of the weeds are up, above zero [°C d].
-    steepness : array_like of float, broadcastable
-        Slope of the curve times its half sum [-].
+    seedlings_m2 : array_like of float
+        Weed seedlings up by now [m-2].
+    seedling_area_m2 : array_like of float
+        Leaf area of one when it comes up [m2].
+    growth_per_degc_d : array_like of float
+        Relative growth of young leaf area [1/(°C d)].
+    sum_degc_d : array_like of float
+        Degree-days since the bed was cleaned, in the base of the growth rate [°C d].
+    most : float
+        Leaf area index of a closed canopy, beyond which it grows no more [-].
+
+    Returns
+    -------
+    ndarray of float
+        Leaf area index [-].
+
+    Notes
+    -----
+    Exponential growth of each from its own day, as in M. J. Kropff and C. J. T. Spitters, "A simple model
+    of crop loss by weed competition from early observations on relative leaf area of the weeds", Weed
+    Res., vol. 31, pp. 97-105, 1991 (from memory); the mean over days of emergence spread evenly is
+    ``(exp(x) - 1) / x`` with x the growth rate times the sum.
+    """
+    x = np.maximum(np.asarray(growth_per_degc_d, dtype=float) * np.asarray(sum_degc_d, dtype=float), 1e-9)
+    grown = np.expm1(np.minimum(x, 30.0)) / x
+    area = np.asarray(seedlings_m2, dtype=float) * np.asarray(seedling_area_m2, dtype=float) * grown
+    return np.minimum(area, most)
+
+
+def weed_share(weed_leaf_area: ArrayLike, cover_leaf_area: ArrayLike) -> NDArray[np.float64]:
+    """Share of the leaf area that is weeds' when the cover closes.
+
+    Parameters
+    ----------
+    weed_leaf_area, cover_leaf_area : array_like of float
+        Leaf area indices; the cover's above zero [-].
 
     Returns
     -------
     ndarray of float
         Share, 0 to 1 [-].
-    """
-    before = seedlings_emerged(sowing_sum_degc_d, half_sum_degc_d, steepness)
-    return np.maximum(seedlings_emerged(closure_sum_degc_d, half_sum_degc_d, steepness) - before, 0.0)
-
-
-def early_vigour(
-    cover_seed_mass_mg: ArrayLike,
-    weed_seed_mass_mg: ArrayLike,
-    cover_growth_sum_degc_d: ArrayLike,
-    weed_growth_sum_degc_d: ArrayLike,
-    growth_per_degc_d: ArrayLike,
-    seed_mass_exponent: ArrayLike,
-) -> NDArray[np.float64]:
-    """Leaf area of one seedling of the cover for each leaf area of a weed, when the canopy closes.
-
-    Parameters
-    ----------
-    cover_seed_mass_mg, weed_seed_mass_mg : array_like of float
-        Mass of one seed [mg].
-    cover_growth_sum_degc_d, weed_growth_sum_degc_d : array_like of float
-        Degree-days from the emergence of each until closure, both in the base of the growth rate [°C d].
-    growth_per_degc_d : array_like of float
-        Relative growth of young leaf area [1/(°C d)].
-    seed_mass_exponent : array_like of float
-        Power of the seed's mass with which the seedling's first leaf area grows [-].
-
-    Returns
-    -------
-    ndarray of float
-        Ratio of leaf areas [-].
-
-    Notes
-    -----
-    Exponential growth of both from their first leaf area, as in M. J. Kropff and C. J. T. Spitters, "A
-    simple model of crop loss by weed competition from early observations on relative leaf area of the
-    weeds", Weed Res., vol. 31, pp. 97-105, 1991 (from memory), with one rate for both.
-    """
-    first = np.asarray(cover_seed_mass_mg, dtype=float) / np.asarray(weed_seed_mass_mg, dtype=float)
-    head_start = np.asarray(cover_growth_sum_degc_d, dtype=float) - np.asarray(weed_growth_sum_degc_d, dtype=float)
-    grown = np.exp(np.asarray(growth_per_degc_d, dtype=float) * head_start)
-    return first ** np.asarray(seed_mass_exponent, dtype=float) * grown
-
-
-def weed_share(flush: ArrayLike, vigour: ArrayLike, density_ratio: ArrayLike) -> NDArray[np.float64]:
-    """Share of the leaf area that is weeds', when both have closed the canopy.
-
-    Parameters
-    ----------
-    flush : array_like of float
-        Share of the season's weeds that came up, from the function `flush` [-].
-    vigour : array_like of float, broadcastable to `flush`
-        Leaf area of one plant of the cover for each leaf area of a weed, from `early_vigour` [-].
-    density_ratio : array_like of float, broadcastable to `flush`
-        Plants of the cover for each weed seedling of the season [-].
-
-    Returns
-    -------
-    ndarray of float
-        Share, 0 to 1; 0 where there are no weeds [-].
-
-    Notes
-    -----
-    ``flush / (flush + vigour * density_ratio)``: a choice of this project.
 
     Examples
     --------
-    >>> weed_share([0.0, 0.2, 0.5], 4.0, 0.5).round(2)
-    array([0.  , 0.09, 0.2 ])
+    >>> weed_share([0.0, 0.25, 1.0], 1.0)
+    array([0. , 0.2, 0.5])
     """
-    weeds = np.asarray(flush, dtype=float)
-    both = weeds + np.asarray(vigour, dtype=float) * np.asarray(density_ratio, dtype=float)
-    return np.divide(weeds, both, out=np.zeros(both.shape), where=~(both <= 0))
+    weeds = np.asarray(weed_leaf_area, dtype=float)
+    return weeds / (weeds + np.asarray(cover_leaf_area, dtype=float))
 
 
 def relative_leaf_area_loss(q: ArrayLike, weed_leaf_share: ArrayLike) -> NDArray[np.float64]:
@@ -159,7 +125,7 @@ def relative_leaf_area_loss(q: ArrayLike, weed_leaf_share: ArrayLike) -> NDArray
 
     Notes
     -----
-    Kropff and Spitters 1991 (see `early_vigour`): ``q L / (1 + (q - 1) L)``.
+    Kropff and Spitters 1991 (see `weed_leaf_area`): ``q L / (1 + (q - 1) L)``.
 
     Examples
     --------

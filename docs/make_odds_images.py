@@ -1,0 +1,31 @@
+"""Draws the pictures of docs/odds.md from the sample farm: ``python docs/make_odds_images.py``."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from PIL import Image
+
+from greengap import read_farm
+from greengap.cover_odds import find_odds
+from greengap.output.odds_plot import write_odds
+
+HERE = Path(__file__).parent
+PICTURES = {
+    "buckwheat": ("Pond", "buckwheat", "Pond/2", 64),
+    "oat": ("Upper Bench", "oat", "Upper Bench/3", None),
+    "field_pea": ("Lane Strip", "field_pea", "Lane Strip/5", None),
+    "sorghum_sudangrass": ("River 1", "sorghum_sudangrass", "River 1/2", None),
+    "cowpea_sorghum_sudangrass": ("Middle Bench", "cowpea_sorghum_sudangrass", "Middle Bench/2", None),
+}
+COLOURS = 200  # of paper, ink and the lines with their soft edges; keeps the files small
+
+if __name__ == "__main__":
+    farm = read_farm(HERE.parent / "sample_fields")
+    for name, (block, cover, gap, draws) in PICTURES.items():
+        found = find_odds(farm, block, cover, gap, draws=draws)
+        with tempfile.TemporaryDirectory() as folder:
+            (drawn,) = write_odds(found, Path(folder), "png")
+            picture = Image.open(drawn).convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
+            picture.save(HERE / "images" / f"odds_{name}.png", optimize=True)
