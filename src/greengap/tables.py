@@ -273,7 +273,7 @@ class SeedNeed(Table):
     allowance_fraction: float = pa.Field(ge=0, description="Extra for overlap and headlands.")
     depth_mm: float = pa.Field(ge=0, description="Sowing depth.")
     seed_g: int = pa.Field(ge=1, description="Seed to buy for this gap, whole grams.")
-    inoculant_group: str = pa.Field(nullable=True, description="Rhizobium group; none if not a legume.")
+    inoculant_group: str = pa.Field(description="Rhizobium group; empty if not a legume.")
 
 
 class SeedOrder(Table):
@@ -288,7 +288,7 @@ class SeedOrder(Table):
     seed_g: int = pa.Field(ge=1, description="Seed to buy, whole grams; the sum over gaps.")
     seed_kg: float = pa.Field(gt=0, description="The same in kilograms.")
     seed_lb: float = pa.Field(gt=0, description="The same in pounds.")
-    inoculant_group: str = pa.Field(nullable=True, description="Rhizobium group; none if not a legume.")
+    inoculant_group: str = pa.Field(description="Rhizobium group; empty if not a legume.")
     in_stock_kg: float = pa.Field(nullable=True, description="Seed in the shed; empty until it is entered.")
     bag_kg: float = pa.Field(nullable=True, description="Bag size; empty until a quote is entered.")
     bags: float = pa.Field(nullable=True, description="Bags to buy; empty until a quote is entered.")

@@ -163,7 +163,7 @@ def seed_needs(
                     "allowance_fraction": allowance,
                     "depth_mm": depth.depth_mm[component.species],
                     "seed_g": round(area_m2 / HECTARE_M2 * bulk * (1 + allowance) * 1000),
-                    "inoculant_group": species.text("inoculant") or None,
+                    "inoculant_group": species.text("inoculant"),
                 }
             )
     return SeedNeed.validate(pd.DataFrame(rows, columns=list(SeedNeed.to_schema().columns)))
