@@ -148,7 +148,9 @@ class Season(Table):
     frost_spared: bool = pa.Field(description="No killing frost before the growth aim.")
     aim_met: bool = pa.Field(description="Growth aim reached by the end of growth.")
     seed_safe: bool = pa.Field(description="No viable seed, with its margin, before the latest termination.")
-    holds: bool = pa.Field(description="Soil warm, frost spared, aim met, and ended before viable seed.")
+    holds: bool = pa.Field(
+        description="Soil warm, frost spared, and the aim met before growth has to end, seed margin included."
+    )
 
 
 class Odds(Table):

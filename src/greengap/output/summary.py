@@ -82,6 +82,7 @@ def summary(plan: Plan) -> Iterator[str]:
         f"Odds are counts of {meta['weather_years']} weather years, "
         f"{meta['weather_first_year']} to {meta['weather_last_year']}."
     )
+    yield f"From the same years, {'; '.join(meta['freeze'])}."
     chosen = plan.allocation.merge(plan.recommendation, on=["gap_id", "block_id", "cover_id", "option_id"])
     chosen = chosen.set_index("gap_id")
     rows = [["gap", "from", "to", "cover", "class", "sow", "end", "odds", "dry matter"]]
