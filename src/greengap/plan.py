@@ -116,7 +116,10 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     allocation = allocate(recommendation, settings.purposes)
     frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()
     cautions = list_cautions(allocation, gaps, odds, frost_years, settings, catalogue)
-    seed_need = seed_needs(allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots)
+    weak = recommendation.loc[(recommendation["rank"] == 1) & recommendation["sow_from"].isna(), "gap_id"]
+    seed_need = seed_needs(
+        allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
+    )
     seed_order = make_order(seed_need, catalogue)
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
