@@ -372,7 +372,7 @@ def make_weather(rng: np.random.Generator) -> xr.Dataset:
     """
     time = pd.date_range(f"{FIRST_YEAR}-01-01", f"{LAST_YEAR}-12-31", freq="D")
     n, year = len(time), time.year.to_numpy() - FIRST_YEAR
-    angle = 2 * np.pi * time.dayofyear.to_numpy() / 365.25
+    angle = 2 * np.pi * time.day_of_year.to_numpy() / 365.25
     summer = -np.cos(angle - 2 * np.pi * 20 / 365.25)  # -1 around 20 January, 1 around 21 July
     spring = np.cos(angle - 2 * np.pi * 110 / 365.25)  # 1 around 20 April
 

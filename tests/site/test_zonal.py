@@ -167,3 +167,22 @@ def test_a_class_without_a_name_is_refused(tmp_path):
     path = write(tmp_path / "drainage.tif", np.full((30, 32), 4, "uint8"))
     with pytest.raises(InputProblem, match="class 4 has no name; named are 1, 2"):
         zonal.class_shares(blocks_of(shapes()), path, {1: "a", 2: "b"})
+
+
+@pytest.mark.parametrize("place", [(15.4, 47.1), (47.1, 15.4)])
+def test_a_raster_that_would_fit_swapped_blocks_says_so_and_another_does_not(tmp_path, place):
+    lon, lat = place
+    farm = blocks_of([box(lon, lat, lon + 0.01, lat + 0.01)], "EPSG:4326")
+    path = write(tmp_path / "clay.tif", np.ones((30, 32)), Affine(0.01, 0, 15.3, 0, -0.01, 47.2), "EPSG:4326")
+    if place == (15.4, 47.1):
+        assert zonal.zonal_means(farm, {"clay": path})["clay"].tolist() == [1.0]
+        return
+    with pytest.raises(InputProblem, match="with longitude and latitude swapped it would fit. Check the axis order"):
+        zonal.zonal_means(farm, {"clay": path})
+    projected = write(tmp_path / "p.tif", np.ones((30, 32)), Affine(100, 0, 530_000, 0, -100, 5_218_000), "EPSG:32633")
+    with pytest.raises(InputProblem, match=r"the farm 47\.100 to .* swapped it would fit"):
+        zonal.zonal_means(farm, {"clay": projected})
+    elsewhere = write(tmp_path / "e.tif", np.ones((30, 32)))
+    with pytest.raises(InputProblem, match="misses the farm") as caught:
+        zonal.zonal_means(farm, {"clay": elsewhere})
+    assert "swapped" not in caught.value.sentence
