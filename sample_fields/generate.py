@@ -24,7 +24,7 @@ import rasterio
 import shapely
 import xarray as xr
 from numpy.typing import NDArray
-from rasterio.transform import Affine, from_origin
+from rasterio.transform import Affine
 from shapely.geometry import LineString, Point
 
 Array = NDArray[np.float64]
@@ -314,7 +314,7 @@ def make_soil(blocks: gpd.GeoDataFrame, rng: np.random.Generator) -> tuple[dict[
         "ph": np.clip(ph, 5.4, 7.3),
         "available_water": held,
         "drainage": np.clip(np.rint(wetness), 1, 7),
-    }, from_origin(west, top, CELL_M, CELL_M)
+    }, Affine(CELL_M, 0, west, 0, -CELL_M, top)
 
 
 SOIL_UNITS = {

@@ -191,7 +191,8 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                             "sow_date": dates[best], "method": "drilled", "area_sown_m2": area[gap.block_id],
                             "share_of_sole_rate": share, "pls_fraction": 0.85, "pls_rate_kg_ha": rate * 0.85,
                             "bulk_rate_kg_ha": rate, "allowance_fraction": 0.0, "depth_mm": 25.0,
-                            "seed_g": int(np.ceil(area[gap.block_id] * rate / 10)), "below_wanted_odds": False, "inoculant_group": "",
+                            "seed_g": int(np.ceil(area[gap.block_id] * rate / 10)), "below_wanted_odds": False,
+                            "inoculant_group": "",
                         }
                     )  # fmt: skip
         nothing = {
