@@ -8,11 +8,15 @@ from __future__ import annotations
 import inspect
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
-import click
 import typer
 
 HERE = Path(__file__).parent
+KINDS = {
+    "datetime64[ns]": "date", "datetime64[us]": "date", "str": "text", "string[python]": "text", "object": "text",
+    "float64": "number", "int64": "whole number", "bool": "yes or no", "geometry": "polygon",
+}  # fmt: skip
 
 
 def tables_page() -> str:
@@ -39,12 +43,12 @@ def tables_page() -> str:
         ]
         lines.append("| --- | --- | --- | --- |")
         for column, spec in model.to_schema().columns.items():
-            kind = str(spec.dtype).replace("datetime64[ns]", "date")
+            kind = KINDS.get(str(spec.dtype), str(spec.dtype))
             lines.append(f"| `{column}` | {kind} | {'yes' if spec.nullable else 'no'} | {spec.description} |")
     return "\n".join(lines) + "\n"
 
 
-def _parameters(command: click.Command) -> Iterator[str]:
+def _parameters(command: Any) -> Iterator[str]:
     for parameter in command.params:
         if parameter.param_type_name == "option":
             default = f" Default: `{parameter.default}`." if parameter.default not in (None, False) else ""

@@ -24,7 +24,7 @@ import rasterio
 import shapely
 import xarray as xr
 from numpy.typing import NDArray
-from rasterio.transform import Affine, from_origin
+from rasterio.transform import Affine
 from shapely.geometry import LineString, Point
 
 Array = NDArray[np.float64]
@@ -314,7 +314,7 @@ def make_soil(blocks: gpd.GeoDataFrame, rng: np.random.Generator) -> tuple[dict[
         "ph": np.clip(ph, 5.4, 7.3),
         "available_water": held,
         "drainage": np.clip(np.rint(wetness), 1, 7),
-    }, from_origin(west, top, CELL_M, CELL_M)
+    }, Affine(CELL_M, 0, west, 0, -CELL_M, top)
 
 
 SOIL_UNITS = {
@@ -372,7 +372,7 @@ def make_weather(rng: np.random.Generator) -> xr.Dataset:
     """
     time = pd.date_range(f"{FIRST_YEAR}-01-01", f"{LAST_YEAR}-12-31", freq="D")
     n, year = len(time), time.year.to_numpy() - FIRST_YEAR
-    angle = 2 * np.pi * time.dayofyear.to_numpy() / 365.25
+    angle = 2 * np.pi * time.day_of_year.to_numpy() / 365.25
     summer = -np.cos(angle - 2 * np.pi * 20 / 365.25)  # -1 around 20 January, 1 around 21 July
     spring = np.cos(angle - 2 * np.pi * 110 / 365.25)  # 1 around 20 April
 

@@ -146,7 +146,7 @@ def _raster(
 
 
 def _elsewhere(cells: np.ndarray, profile: dict) -> np.ndarray:
-    profile["transform"] = Affine.translation(200_000, 0) * profile["transform"]
+    profile["transform"] = Affine.translation(200_000, 0) @ profile["transform"]
     return cells
 
 

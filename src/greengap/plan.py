@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from importlib.metadata import version
 from typing import Any
 
@@ -23,6 +25,7 @@ from greengap.farm_input import Farm
 from greengap.process.drivers import Place
 from greengap.process.season import count_odds, simulate
 from greengap.seed_order import make_order
+from greengap.site.frost import freeze_dates, freeze_percentiles, month_and_day
 from greengap.tables import (
     Allocation,
     Block,
@@ -44,6 +47,7 @@ from greengap.tables import (
     Window,
 )
 
+FREEZE_DEGC = 0.0
 LIMITS = (
     "Calculated from past weather and published figures. A prediction, not a promise. Look at the block.",
     "Growth is reckoned from warmth and a season's water; weeds, nitrogen and soil moisture day by day are not in it.",
@@ -113,7 +117,10 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     allocation = allocate(recommendation, settings.purposes)
     frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()
     cautions = list_cautions(allocation, gaps, odds, frost_years, settings, catalogue)
-    seed_need = seed_needs(allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots)
+    weak = recommendation.loc[(recommendation["rank"] == 1) & recommendation["sow_from"].isna(), "gap_id"]
+    seed_need = seed_needs(
+        allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
+    )
     seed_order = make_order(seed_need, catalogue)
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
@@ -141,6 +148,26 @@ def _places(farm: Farm) -> dict[str, Place]:
     }
 
 
+def freeze_lines(farm: Farm) -> list[str]:
+    """The farm's freeze dates in words: in half the years and in one year of ten on the unkind side."""
+    southern, site = _southern(farm), farm.weather.isel(site_id=0)
+    dates = freeze_dates(site["tmin_degc"].to_numpy(), site["date"].to_numpy(), FREEZE_DEGC, southern)
+    lines = []
+    for season, column, late, words in (
+        ("spring", "last_spring_d", 0.9, "last freeze in spring"),
+        ("autumn", "first_autumn_d", 0.1, "first freeze in autumn"),
+    ):
+        days = dates.loc[dates[f"{season}_usable"], column].to_numpy()
+        middle, unkind = (freeze_percentiles(days, p, season) for p in (0.5, late))
+        if math.isnan(middle.day) or math.isnan(unkind.day):
+            lines.append(f"{words}: none in {middle.years_without} of {middle.years} years")
+            continue
+        shown = [date(2001, *month_and_day(f.day, southern)) for f in (middle, unkind)]
+        side = "after" if season == "spring" else "before"
+        lines.append(f"{words}: {shown[0]:%d %b} in the median year, {side} {shown[1]:%d %b} in one year of ten")
+    return lines
+
+
 def _metadata(farm: Farm) -> dict[str, Any]:
     years = farm.weather["date"].dt.year
     return {
@@ -151,6 +178,7 @@ def _metadata(farm: Farm) -> dict[str, Any]:
         "weather_first_year": int(years.min()),
         "weather_last_year": int(years.max()),
         "weather_years": int(years.max() - years.min() + 1),
+        "freeze": freeze_lines(farm),
         "wanted_odds": farm.settings.wanted_odds,
         "units": farm.settings.units,
         "inputs": farm.inputs,

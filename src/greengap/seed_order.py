@@ -10,7 +10,7 @@ from greengap.units import POUND_KG
 
 
 def make_order(seed_need: DataFrame[SeedNeed], catalogue: Catalogue) -> DataFrame[SeedOrder]:
-    """Add up the seed of all gaps by species.
+    """Add up the seed of all gaps by species and year.
 
     Parameters
     ----------
@@ -23,18 +23,20 @@ def make_order(seed_need: DataFrame[SeedNeed], catalogue: Catalogue) -> DataFram
         Grams are sums of the grams of the gaps. Stock, bags and prices stay empty until they are known.
     """
     rows = []
-    for species, need in seed_need.groupby("species", sort=True):
+    for (species, year), need in seed_need.groupby(["species", seed_need["sow_date"].dt.year], sort=True):
         seed_g = int(need["seed_g"].sum())
         pls_g = round(float((need["seed_g"] * need["pls_fraction"]).sum()))
         rows.append(
             {
                 "species": species,
+                "year": int(year),
                 "name": catalogue.species[str(species)].name,
                 "blocks": ", ".join(dict.fromkeys(need["block_id"])),
                 "area_sown_m2": float(need["area_sown_m2"].sum()),
                 "needed_by": need["sow_date"].min(),
                 "pls_g": pls_g,
                 "seed_g": seed_g,
+                "seed_g_below_wanted_odds": int(need.loc[need["below_wanted_odds"], "seed_g"].sum()),
                 "seed_kg": seed_g / 1000,
                 "seed_lb": seed_g / 1000 / POUND_KG,
                 "inoculant_group": need["inoculant_group"].iloc[0],

@@ -164,7 +164,9 @@ class Season(Table):
     frost_spared: bool = pa.Field(description="No killing frost before the growth aim.")
     aim_met: bool = pa.Field(description="Growth aim reached by the end of growth.")
     seed_safe: bool = pa.Field(description="No viable seed, with its margin, before the latest termination.")
-    holds: bool = pa.Field(description="Soil warm, frost spared, aim met, and ended before viable seed.")
+    holds: bool = pa.Field(
+        description="Soil warm, frost spared, and the aim met before growth has to end, seed margin included."
+    )
 
 
 class Odds(Table):
@@ -295,22 +297,27 @@ class SeedNeed(Table):
     allowance_fraction: float = pa.Field(ge=0, description="Extra for overlap and headlands.")
     depth_mm: float = pa.Field(ge=0, description="Sowing depth.")
     seed_g: int = pa.Field(ge=1, description="Seed to buy for this gap, whole grams.")
-    inoculant_group: str = pa.Field(nullable=True, description="Rhizobium group; none if not a legume.")
+    below_wanted_odds: bool = pa.Field(description="Sown although no date keeps the wanted odds.")
+    inoculant_group: str = pa.Field(description="Rhizobium group; empty if not a legume.")
 
 
 class SeedOrder(Table):
-    """One row per species: the order. Key: species."""
+    """One row per species and year: the order. Key: species, year."""
 
-    species: str = pa.Field(unique=True, description="Species key.")
+    species: str = pa.Field(description="Species key.")
+    year: int = pa.Field(description="Year it is sown in.")
     name: str = pa.Field(description="Trade name.")
     blocks: str = pa.Field(description="Blocks it is for.")
     area_sown_m2: float = pa.Field(gt=0, description="Area sown, all gaps.")
     needed_by: pd.Timestamp = pa.Field(description="First sowing date.")
     pls_g: int = pa.Field(ge=1, description="Pure live seed in it, whole grams.")
     seed_g: int = pa.Field(ge=1, description="Seed to buy, whole grams; the sum over gaps.")
+    seed_g_below_wanted_odds: int = pa.Field(
+        ge=0, description="Part of it for gaps where no date keeps the wanted odds."
+    )
     seed_kg: float = pa.Field(gt=0, description="The same in kilograms.")
     seed_lb: float = pa.Field(gt=0, description="The same in pounds.")
-    inoculant_group: str = pa.Field(nullable=True, description="Rhizobium group; none if not a legume.")
+    inoculant_group: str = pa.Field(description="Rhizobium group; empty if not a legume.")
     in_stock_kg: float = pa.Field(nullable=True, description="Seed in the shed; empty until it is entered.")
     bag_kg: float = pa.Field(nullable=True, description="Bag size; empty until a quote is entered.")
     bags: float = pa.Field(nullable=True, description="Bags to buy; empty until a quote is entered.")

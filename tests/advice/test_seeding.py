@@ -95,4 +95,4 @@ def test_the_order_is_the_sum_of_the_gaps_to_the_gram():
     assert need.groupby("species")["seed_g"].sum().to_dict() == order["seed_g"].to_dict()
     assert order.loc["oat", "blocks"] == "A, B, C"
     assert order.loc["field_pea", "inoculant_group"]
-    assert pd.isna(order.loc["oat", "inoculant_group"])
+    assert order.loc["oat", "inoculant_group"] == ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,7 +14,7 @@ import pandas as pd
 import pytest
 from shapely.geometry import Polygon
 
-from greengap.catalogue.loader import Catalogue, Component, Cover, Species, Vegetable
+from greengap.catalogue.loader import Catalogue, Component, Cover, Species, Value, Vegetable
 from greengap.errors import ImportReport
 from greengap.farm.settings import FarmSettings, Purpose
 from greengap.plan import Plan
@@ -54,7 +55,10 @@ def _catalogue() -> Catalogue:
         "pea_oat": Cover("pea_oat", "pea + oat", (Component("field_pea", 0.6), Component("oat", 0.4))),
     }
     vegetables = {key: Vegetable(key, key, "", False, (), {}) for key in ("broccoli", "garlic", "lettuce")}
-    return Catalogue(species, covers, vegetables, {}, (), {}, "made by hand")
+    days = Value(
+        "practice", "shortest_growth", 30.0, None, None, "", "d", "made by hand", "", "", "memory", "30", "d"
+    )  # fmt: skip
+    return Catalogue(species, covers, vegetables, {}, (), {"shortest_growth": days}, "made by hand")
 
 
 def _settings(units: str, note: str) -> FarmSettings:
@@ -187,7 +191,8 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                             "sow_date": dates[best], "method": "drilled", "area_sown_m2": area[gap.block_id],
                             "share_of_sole_rate": share, "pls_fraction": 0.85, "pls_rate_kg_ha": rate * 0.85,
                             "bulk_rate_kg_ha": rate, "allowance_fraction": 0.0, "depth_mm": 25.0,
-                            "seed_g": int(np.ceil(area[gap.block_id] * rate / 10)), "inoculant_group": None,
+                            "seed_g": int(np.ceil(area[gap.block_id] * rate / 10)), "below_wanted_odds": False,
+                            "inoculant_group": "",
                         }
                     )  # fmt: skip
         nothing = {
@@ -284,11 +289,15 @@ def make_plan() -> Callable[..., Plan]:
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
-    """The system's Chromium; tests skip where it or its driver is missing."""
-    driver = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    """The system's Chromium; tests skip where it or its driver is missing, or fail under GREENGAP_NO_BROWSER_SKIP."""
+    missing = pytest.fail if os.environ.get("GREENGAP_NO_BROWSER_SKIP") else pytest.skip
+    try:
+        import playwright.sync_api as driver
+    except ImportError:
+        missing("playwright is not installed")
     found = CHROMIUM if Path(CHROMIUM).exists() else shutil.which("chromium") or shutil.which("google-chrome")
     if found is None:
-        pytest.skip("no Chromium on this machine")
+        missing("no Chromium on this machine")
     with driver.sync_playwright() as play:
         chromium = play.chromium.launch(executable_path=found, args=SWITCHES)
         yield chromium

@@ -20,6 +20,7 @@ from greengap import units
 from greengap.errors import InputProblem
 from greengap.output import map_page
 from greengap.output.map import COLOURS, HATCHES, map_payload, write_map
+from greengap.output.summary import why_no_cover
 from greengap.plan import Plan
 
 MakePlan = Callable[..., Plan]
@@ -96,6 +97,38 @@ def test_the_recommendation_is_one_sentence_with_window_and_odds(make_plan: Make
         "pea + oat: sow on 6 Apr. It holds in 7 of 10 years; no date reaches the 8 that are wanted."
     )
     assert gaps["Shed/1"]["advice"]["sentence"] == "Keep it clean: nothing is sown."
+
+
+def _creek(plan: Plan, **columns: Any) -> Plan:
+    """The plan with something else said of the cover that is recommended on Creek."""
+    table, here = plan.recommendation.copy(), plan.recommendation["option_id"].eq("Creek/1/buckwheat/2027-07-12")
+    for name, value in columns.items():
+        table.loc[here, name] = value
+    return replace(plan, recommendation=table)
+
+
+def test_a_window_that_opens_before_the_gap_usually_does_says_what_that_depends_on(make_plan: MakePlan) -> None:
+    plan = make_plan()  # the gap usually opens on 2 July
+    assert map_payload(plan)["gaps"]["Creek/1"]["advice"]["early"] == ""
+    early = map_payload(_creek(plan, sow_from=pd.Timestamp("2027-06-29")))["gaps"]["Creek/1"]["advice"]
+    assert early["early"] == "Before 2 Jul only if the lettuce leaves early."
+    unknown = replace(plan, gaps=plan.gaps.assign(crop_before=None))
+    told = map_payload(_creek(unknown, sow_from=pd.Timestamp("2027-06-29")))["gaps"]["Creek/1"]["advice"]
+    assert told["early"] == "Before 2 Jul only if the crop before leaves early."
+
+
+def test_a_gap_that_is_kept_clean_says_why_in_the_words_of_the_summary(make_plan: MakePlan) -> None:
+    plan = make_plan()
+    gaps = map_payload(plan)["gaps"]
+    assert gaps["Shed/1"]["why_clean"] == why_no_cover(plan, "Shed/1") == "a cover needs 30 days"
+    assert gaps["Creek/1"]["why_clean"] == ""
+
+
+def test_the_axis_counts_in_the_years_of_the_recommended_option(make_plan: MakePlan) -> None:
+    plan = make_plan()
+    gap = map_payload(_creek(plan, years=9, holds_years=9))["gaps"]["Creek/1"]
+    assert (gap["years"], gap["wanted_years"]) == (9, 8)
+    assert gap["advice"]["sentence"].endswith("It holds in 9 of 9 years.")
 
 
 @pytest.mark.parametrize(
@@ -285,6 +318,38 @@ def test_a_click_on_a_block_opens_its_advice(browser_page: Any, page_file: Path)
     panel.get_by_text("All blocks").click()
     assert "Choose one" in panel.text_content()
     assert page.asked_for == []
+    assert page.complaints == []
+
+
+@pytest.mark.browser
+def test_names_of_curves_keep_apart_where_the_curves_run_together(
+    browser_page: Any, make_plan: MakePlan, tmp_path: Path
+) -> None:
+    plan = make_plan()
+    odds = plan.odds.assign(holds_years=10, aim_years=10)  # every date of every cover: all lines are one
+    write_map(replace(plan, odds=odds), tmp_path / "map.html")
+    page = browser_page(tmp_path / "map.html", fragment=SUMMER + "&block=Creek")
+    boxes = [label.bounding_box() for label in page.locator("svg.odds .on-line").all()]
+    assert len(boxes) == 3
+    for a, b in itertools.combinations(boxes, 2):
+        beside = a["x"] + a["width"] < b["x"] or b["x"] + b["width"] < a["x"]
+        assert beside or abs(a["y"] - b["y"]) > 10, (a, b)
+    assert page.complaints == []
+
+
+@pytest.mark.browser
+def test_the_page_says_why_nothing_is_sown_and_what_an_early_start_needs(
+    browser_page: Any, make_plan: MakePlan, tmp_path: Path
+) -> None:
+    plan = _creek(make_plan(), sow_from=pd.Timestamp("2027-06-29"), years=9, holds_years=9)
+    write_map(plan, tmp_path / "map.html")
+    page = browser_page(tmp_path / "map.html", fragment=SUMMER + "&block=Creek")
+    panel = page.locator("#panel").text_content().replace("\xa0", " ")
+    assert "It holds in 9 of 9 years. Before 2 Jul only if the lettuce leaves early. End it" in panel
+    assert "years of 9 in which it holds" in panel
+    page = browser_page(tmp_path / "map.html", fragment="#gaps=2027-2-autumn&block=Shed")
+    told = page.locator(".why-clean").text_content()
+    assert told == "Why nothing is sown: usable days in the middle year 4; a cover needs 30 days."
     assert page.complaints == []
 
 

@@ -131,7 +131,7 @@ def test_at_ames_the_two_methods_agree_within_a_fifth_over_the_growing_season():
 def test_monthly_sums_at_ames_agree_with_stored_answers_of_xclim():
     ames = pd.read_csv(HERE / "data" / "ames_2012_2016.csv", parse_dates=["date"])
     stored = pd.read_csv(HERE / "data" / "xclim_monthly.csv", index_col="month")["hargreaves_mm"]
-    above = extraterrestrial_radiation(42.02, ames.date.dt.dayofyear)
+    above = extraterrestrial_radiation(42.02, ames.date.dt.day_of_year)
     daily = pd.Series(hargreaves(ames.tmin_degc, ames.tmax_degc, above), ames.date.dt.strftime("%Y-%m"))
     ratio = daily.groupby(level=0).sum() / stored
     growing = ratio.index.str[-2:].astype(int).isin(range(4, 10))

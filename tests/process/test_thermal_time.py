@@ -153,7 +153,7 @@ def test_dates_of_a_sum_at_ames_agree_with_stored_answers_of_xclim(ames):
     stored = pd.read_csv(HERE / "data" / "xclim_dates.csv", index_col="year")
     total = cumulative(degree_days(ames.tmin_degc, ames.tmax_degc, 10.0))
     starts = np.flatnonzero((ames.date.dt.month == 5) & (ames.date.dt.day == 1))
-    days = ames.date.dt.dayofyear.to_numpy()[day_reached(total, starts, 500.0)]
+    days = ames.date.dt.day_of_year.to_numpy()[day_reached(total, starts, 500.0)]
     assert days.tolist() == stored["day_of_year_500_base_10_from_1_may"].tolist()
 
 

@@ -32,7 +32,7 @@ def errors(stations):
     tmin, tmax = table["t_daily_min"].to_numpy(), table["t_daily_max"].to_numpy()
     dates = table["t_daily_min"].columns
     above = extraterrestrial_radiation(
-        stations.groupby("wban")["latitude"].first().to_numpy()[:, None], dates.dayofyear.to_numpy()
+        stations.groupby("wban")["latitude"].first().to_numpy()[:, None], dates.day_of_year.to_numpy()
     )
     loam = saxton_rawls(0.40, 0.20, 0.025)
     air = (tmin + tmax) / 2

@@ -217,3 +217,43 @@ def test_every_default_has_a_source():
     for name, entry in soil_defaults().items():
         for one in entry.values() if name == "raster" else [entry]:
             assert one["source"]
+
+
+def test_a_raster_on_a_sliver_of_a_block_does_not_stand_for_it(tmp_path, blocks):
+    clay = np.full((10, 10), -1.0, "float32")
+    clay[0, 0], clay[:3, 6:] = 22.0, 30.0  # 2.5 % of West, 30 % of East
+    drainage = np.zeros((10, 10), "uint8")
+    drainage[0, 0] = drainage[:3, 6:] = 1
+    report = ImportReport()
+    soil, shares = read(
+        blocks,
+        report,
+        clay=Raster(write(tmp_path / "clay.tif", clay, nodata=-1.0), "percent"),
+        drainage=Raster(write(tmp_path / "d.tif", drainage, nodata=0), "", {1: "poorly drained"}),
+    )
+    assert np.isnan(soil["clay_fraction"][0])
+    assert soil["clay_fraction"][1] == pytest.approx(0.30)
+    assert soil["covered_fraction"].tolist() == pytest.approx([0.0, 0.3])
+    assert soil["drainage_class"].isna().tolist() == [True, False]
+    assert shares["block_id"].tolist() == ["East"]
+    told = {(f.file, f.place): f.what for f in report.findings}
+    assert told["clay.tif", "block West"].endswith("on 2 % of the block; that is too little to stand for the whole")
+    assert told["clay.tif", "block East"].endswith("on 30 % of the block; that part stands for the whole")
+    full = complete_soil(soil, report, stand_in)
+    assert full["drainage_class"].tolist() == ["well drained", "poorly drained"]
+    assert report.assumptions[0] == "Texture unknown on block West: taken as loam."
+
+
+def test_less_than_one_per_cent_is_never_told_as_nothing(tmp_path, blocks):
+    clay = np.full((1000, 1000), -1.0, "float32")
+    clay[:, 0], clay[:, 600:] = 22.0, 30.0
+    path = tmp_path / "clay.tif"
+    grid = Affine(0.1, 0, WEST, 0, -0.1, NORTH)
+    profile = {"width": 1000, "height": 1000, "count": 1, "dtype": "float32", "nodata": -1.0}
+    with rasterio.open(path, "w", driver="GTiff", crs="EPSG:32618", transform=grid, **profile) as out:
+        out.write(clay, 1)
+    report = ImportReport()
+    read(blocks, report, clay=Raster(path, "percent"))
+    assert [f.what for f in report.findings] == [
+        "the raster has clay on <1 % of the block; that is too little to stand for the whole"
+    ]

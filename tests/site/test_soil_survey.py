@@ -186,3 +186,15 @@ def test_the_real_iowa_survey_gives_the_mean_worked_by_hand(shared_data):
     assert soil["clay_fraction"].iloc[0] == pytest.approx((0.85 * 21 + 0.10 * 19 + 0.05 * 26) / 100, rel=1e-9)
     assert soil["drainage_class"].iloc[0] == "well drained"
     assert soil["drainage_share_fraction"].iloc[0] == pytest.approx(0.95)
+
+
+def test_a_survey_of_a_sliver_of_a_block_does_not_stand_for_it(survey):
+    report = ImportReport()
+    soil, shares = soil_from_survey(block(198, 298), *survey, name, report)  # 2 m of clay, the rest water
+    row = soil.iloc[0]
+    assert np.isnan(row.clay_fraction)
+    assert pd.isna(row.drainage_class)
+    assert (row.covered_fraction, row.source) == (0.0, "")
+    assert shares.empty
+    told = "on 2 % of the block (map units without values: 30); that is too little to stand for the whole"
+    assert any(told in f.what for f in report.findings)

@@ -279,3 +279,21 @@ def test_real_monthly_and_partial_grids_are_refused(shared_data):
         read_weather([folder / "daymet_v3_prcp_1999_lcc_km_subset.nc"], lambda p: p.name, ImportReport())
     with pytest.raises(InputProblem, match="has no coordinates"):
         read_weather([folder / "NRCAN_1971-1972_subset.nc"], lambda p: p.name, ImportReport())
+
+
+def test_minima_and_maxima_that_stand_in_each_others_place_are_told_as_swapped(tmp_path):
+    one = grid().rename(tasmin="tasmax", tasmax="tasmin")
+    with pytest.raises(InputProblem, match=r"w0\.nc: tmin lies above tmax on 400 of 400 days; the two look swapped\."):
+        read(tmp_path, one)
+    few = grid(800)
+    few["tasmin"] = few["tasmin"].copy()
+    few["tasmin"][40:50] = few["tasmax"][40:50] + 1.0  # some wrong days are set aside, day by day
+    few["tasmin"].attrs = grid()["tasmin"].attrs
+    report = ImportReport()
+    read(tmp_path, few, report=report)
+    assert sum("lies above tmax" in f.what for f in report.findings) == 10
+
+
+def test_a_grid_that_would_fit_swapped_blocks_says_so(tmp_path):
+    with pytest.raises(InputProblem, match=r"longitude and latitude swapped it would fit\. Check the axis order"):
+        read(tmp_path, grid(), near=(42.41, -76.52, 42.43, -76.48))

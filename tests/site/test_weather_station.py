@@ -16,7 +16,7 @@ PLACE = (42.4, -76.5, 300.0, "Valley")
 
 def days(count: int = 400, first: str = "2001-01-01") -> pd.DataFrame:
     dates = pd.date_range(first, periods=count)
-    wave = -np.cos(2 * np.pi * dates.dayofyear.to_numpy() / 365.25)
+    wave = -np.cos(2 * np.pi * dates.day_of_year.to_numpy() / 365.25)
     jitter = np.random.default_rng(5).normal(0, 2, count)
     tmin = (3 + 12 * wave + jitter).round(1)
     table = {"date": dates.strftime("%Y-%m-%d"), "tmin_c": tmin, "tmax_c": (tmin + 9.5).round(1)}

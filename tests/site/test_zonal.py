@@ -167,3 +167,17 @@ def test_a_class_without_a_name_is_refused(tmp_path):
     path = write(tmp_path / "drainage.tif", np.full((30, 32), 4, "uint8"))
     with pytest.raises(InputProblem, match="class 4 has no name; named are 1, 2"):
         zonal.class_shares(blocks_of(shapes()), path, {1: "a", 2: "b"})
+
+
+def test_a_raster_that_would_fit_swapped_blocks_says_so_and_another_does_not(tmp_path):
+    farm = blocks_of([box(47.1, 15.4, 47.11, 15.41)], "EPSG:4326")  # Graz with its latitude first
+    degrees = write(tmp_path / "d.tif", np.ones((30, 32)), Affine(0.01, 0, 15.3, 0, -0.01, 47.2), "EPSG:4326")
+    with pytest.raises(InputProblem, match=r"with longitude and latitude swapped it would fit\. Check the axis order"):
+        zonal.zonal_means(farm, {"clay": degrees})
+    projected = write(tmp_path / "p.tif", np.ones((30, 32)), Affine(100, 0, 530_000, 0, -100, 5_218_000), "EPSG:32633")
+    with pytest.raises(InputProblem, match=r"the farm 47\.100 to .* swapped it would fit"):
+        zonal.zonal_means(farm, {"clay": projected})
+    elsewhere = write(tmp_path / "e.tif", np.ones((30, 32)))
+    with pytest.raises(InputProblem, match="misses the farm") as caught:
+        zonal.zonal_means(farm, {"clay": elsewhere})
+    assert "swapped" not in caught.value.sentence

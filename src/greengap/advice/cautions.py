@@ -39,10 +39,12 @@ def _at_gap(
         case "small seed next":
             after = catalogue.vegetables.get(gap.crop_after)
             return gap.establishment_after == "seeded" and after is not None and after.small_seeded
+        case "reseeds":
+            return bool(odds.ended_by == "seed set")
         case "shared disease":
             return _shares_disease(cover, gap, catalogue)
         case _:
-            return True  # always, reseeds, legal list: not known to be absent
+            return True  # always, legal list: not known to be absent
 
 
 def _on_farm(caution: Caution, settings: FarmSettings) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -108,6 +108,7 @@ def seed_needs(
     catalogue: Catalogue,
     equipment: frozenset[str],
     seed_lots: Mapping[str, SeedLot],
+    below_wanted_odds: Collection[str] = (),
 ) -> DataFrame[SeedNeed]:
     """Seed of each species for each gap that is sown.
 
@@ -121,6 +122,8 @@ def seed_needs(
         What the farm has; a drill is used before a spreader.
     seed_lots : mapping of species to SeedLot
         Lots with a tag; others are taken as ordinary lots.
+    below_wanted_odds : collection of gap_id
+        Gaps that are sown although no date keeps the wanted odds.
 
     Returns
     -------
@@ -163,7 +166,8 @@ def seed_needs(
                     "allowance_fraction": allowance,
                     "depth_mm": depth.depth_mm[component.species],
                     "seed_g": round(area_m2 / HECTARE_M2 * bulk * (1 + allowance) * 1000),
-                    "inoculant_group": species.text("inoculant") or None,
+                    "below_wanted_odds": chosen.gap_id in below_wanted_odds,
+                    "inoculant_group": species.text("inoculant"),
                 }
             )
     return SeedNeed.validate(pd.DataFrame(rows, columns=list(SeedNeed.to_schema().columns)))

@@ -19,6 +19,7 @@ from greengap import units
 from greengap.advice.cautions import WHOLE_FARM
 from greengap.output.files import write_text
 from greengap.output.map_page import map_page
+from greengap.output.summary import why_no_cover
 from greengap.plan import Plan
 
 NO_COVER = "no_cover"
@@ -129,6 +130,13 @@ def _sentence(name: str, row: Any, wanted: int, year: int) -> str:
     return f"{name}: sow {window}, best {best}. It holds in {odds}."
 
 
+def _early(row: Any, gap: Any, crop: str, year: int) -> str:
+    """What the first days of a window depend on where they come before the usual first sowing day."""
+    if row.cover_id == NO_COVER or pd.isna(row.sow_from) or row.sow_from >= gap.opens:
+        return ""
+    return f"Before {_day(gap.opens, year)} only if the {crop.lower() or 'crop before'} leaves early."
+
+
 def _window(row: Any, year: int) -> str:
     return "" if pd.isna(row.sow_from) or pd.isna(row.sow_until) else _between(row.sow_from, row.sow_until, year)
 
@@ -232,6 +240,11 @@ def _seed(plan: Plan, rows: list[Any]) -> list[dict[str, Any]]:
     ]
 
 
+def _wanted(plan: Plan, years: int) -> int:
+    """Of so many years, the least that reach the wanted odds."""
+    return math.ceil(plan.settings.wanted_odds * years - 1e-9)
+
+
 def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
     """Everything the page says about one gap."""
     period, title = _period(gap.season, gap.start, gap.end)
@@ -244,8 +257,11 @@ def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
     drawn = [row.cover_id for row in others if row.cover_id != NO_COVER][: RUNNERS_UP + (chosen_id == NO_COVER)]
     if chosen_id != NO_COVER:
         drawn.insert(0, chosen_id)
-    years = max((row.years for row in ranked), default=0)
-    wanted = math.ceil(plan.settings.wanted_odds * years - 1e-9)
+    # Options of one gap can differ in their number of weather years: the page counts in those of what is recommended.
+    sown = [row for row in ranked if row.cover_id != NO_COVER and not pd.isna(row.sow_best)]
+    leading = next((row for row in sown if row.cover_id in drawn[:1]), None)
+    years = max((row.years for row in sown), default=0) if leading is None else leading.years
+    before = _crop(plan, gap.crop_before)
     option = None if given is None else given.option_id
 
     def told(row: Any) -> dict[str, Any]:
@@ -253,7 +269,8 @@ def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
             "cover": row.cover_id,
             "name": look.names.get(row.cover_id, row.cover_id),
             "class": row.suitability_class,
-            "sentence": _sentence(look.names.get(row.cover_id, row.cover_id), row, wanted, year),
+            "sentence": _sentence(look.names.get(row.cover_id, row.cover_id), row, _wanted(plan, row.years), year),
+            "early": _early(row, gap, before, year),
             "ending": _ending(row, year),
             "limit": _text(row.limiting_factor),
             "reasons": _text(row.reasons),
@@ -264,7 +281,7 @@ def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
         "block": gap.block_id,
         "period": period,
         "title": title,
-        "before": _crop(plan, gap.crop_before),
+        "before": before,
         "after": _crop(plan, gap.crop_after),
         "dates": _between(gap.start, gap.end, year if gap.end.year == year else 0)
         + f" {year}" * (gap.end.year == year),
@@ -275,10 +292,11 @@ def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
         "usable_d": [int(gap.usable_p10_d), int(gap.usable_p50_d), int(gap.usable_p90_d)],
         "chosen": chosen_id,
         "advice": told(chosen) if chosen is not None else None,
+        "why_clean": why_no_cover(plan, gap.gap_id) if chosen_id == NO_COVER else "",
         "window": "" if chosen is None else _window(chosen, year),
         "line": "" if chosen is None else _line(chosen, year),
         "sow": [_iso(getattr(chosen, name, None)) for name in ("sow_from", "sow_best", "sow_until")],
-        "wanted_years": wanted,
+        "wanted_years": _wanted(plan, years),
         "years": int(years),
         "curves": [
             {"cover": cover, "name": look.names.get(cover, cover), "points": look.curves[gap.gap_id, cover]}

@@ -281,8 +281,16 @@ function greengapPage(map, overTiles) {
       gap.after && [bar(s1, s2, "url(#" + id + "b)"), bar(s2, end + pad, "rgba(34,48,47,.8)")], drawn);
   }
 
+  // Width of a label in the chart's own units.
+  const ruler = document.createElement("canvas").getContext("2d");
+  function textWidth(words, bold) {
+    ruler.font = (bold ? "700 " : "") + "11.5px " + getComputedStyle(document.body).getPropertyValue("--plain");
+    return ruler.measureText(words).width;
+  }
+
+  // Curves are drawn by share on an axis of the years of the recommended option; options can differ in theirs.
   function oddsChart(gap) {
-    let curves = gap.curves.map((curve) => ({ ...curve, points: curve.points.map(([d, n]) => [time(d), n]) }));
+    let curves = gap.curves.map((curve) => ({ ...curve, points: curve.points.map(([d, n, of]) => [time(d), of ? (n / of) * gap.years : 0, n, of]) }));
     const all = curves.flatMap((curve) => curve.points);
     if (!all.length || !gap.years) return null;
     const W = 360, H = 222, box = { left: 26, right: 352, top: 34, bottom: 158 };
@@ -339,15 +347,15 @@ function greengapPage(map, overTiles) {
     });
     const placed = [];
     curves.forEach((curve, rank) => {
-      const w = curve.name.length * (rank ? 5.5 : 6) + 4;
+      const w = textWidth(curve.name, rank === 0) + 6;
       let chosen = null;
       const dense = curve.points.flatMap((p, i, list) => (i ? [0.5, 1].map((f) => [list[i - 1][0] + (p[0] - list[i - 1][0]) * f, list[i - 1][1] + (p[1] - list[i - 1][1]) * f]) : [p]));
       for (const p of dense) {
-        for (const [lift, aside] of [[-6, 0], [14, 0], [-17, 0], [25, 0], [4, w / 2 + 8], [4, -w / 2 - 8]]) {
+        for (const [lift, aside] of [[-6, 0], [14, 0], [-17, 0], [25, 0], [38, 0], [51, 0], [4, w / 2 + 8], [4, -w / 2 - 8]]) {
           const cx = Math.min(Math.max(x(p[0]) + aside, box.left + w / 2 + 2), box.right - w / 2), by = y(p[1]) + lift;
           const r = { l: cx - w / 2, r: cx + w / 2, t: by - 10, b: by + 3 };
           if (r.t < box.top - 18 || r.b > box.bottom - 1) continue;
-          let cost = (1 - p[1] / gap.years) * 2 + Math.abs(cx - x(p[0]) - aside) * 0.06 + (aside ? 0.6 : 0) + (Math.abs(lift) > 14 ? 2.5 : 0);
+          let cost = (1 - p[1] / gap.years) * 2 + Math.abs(cx - x(p[0]) - aside) * 0.06 + (aside ? 0.6 : 0) + (Math.abs(lift) > 14 ? Math.abs(lift) / 7 : 0);
           curves.forEach((other, k) => other.points.forEach((q, i, list) => {
             for (let f = 0; f < 1; f += 0.25) {
               const next = list[Math.min(i + 1, list.length - 1)];
@@ -357,7 +365,8 @@ function greengapPage(map, overTiles) {
           }));
           if (by - 4 > y(gap.wanted_years) - 7 && by - 4 < y(gap.wanted_years) + 7) cost += 1;
           if (best !== null && x(best) > r.l && x(best) < r.r && r.b > box.top + 10) cost += 1.5;
-          for (const q of placed) if (r.l < q.r && q.l < r.r && r.t < q.b && q.t < r.b) cost += 60;
+          // Never on another label, and in one line only with a gap that the eye takes for one.
+          for (const q of placed) if (r.l < q.r + 8 && q.l < r.r + 8 && r.t < q.b && q.t < r.b) cost += 1000;
           if (!chosen || cost < chosen.cost) chosen = { cost, cx, by, r };
         }
       }
@@ -365,7 +374,8 @@ function greengapPage(map, overTiles) {
       placed.push(chosen.r);
       out.push(s("text", { x: chosen.cx, y: chosen.by, "text-anchor": "middle", class: "on-line on-line-" + rank }, curve.name));
     });
-    const told = "Odds by sowing date: " + curves.map((curve) => curve.name + ", at most " + Math.max(...curve.points.map((p) => p[1])) + " of " + gap.years + " years").join("; ");
+    const most = (curve) => curve.points.reduce((a, b) => (b[1] > a[1] ? b : a)).slice(2).join(" of ");
+    const told = "Odds by sowing date: " + curves.map((curve) => curve.name + ", at most " + most(curve) + " years").join("; ");
     return h("figure", {}, s("svg", { class: "odds", viewBox: "0 0 " + W + " " + (H - 16), role: "img", "aria-label": told }, out),
       h("figcaption", {}, "Heavy line: recommended. Thin level line: the " + gap.wanted_years + " years that are wanted."));
   }
@@ -390,7 +400,11 @@ function greengapPage(map, overTiles) {
     ];
     if (!advice) return [...parts, h("p", {}, "Nothing was rated for this gap.")];
     const cover = coverOf(gap);
-    parts.push(h("p", { class: "advice" }, swatchOf(cover), unbroken(advice.sentence + " " + advice.ending)));
+    parts.push(h("p", { class: "advice" }, swatchOf(cover), unbroken([advice.sentence, advice.early, advice.ending].filter(Boolean).join(" "))));
+    if (gap.why_clean) {
+      parts.push(h("p", { class: "why-clean" }, "Why nothing is sown: usable days in the middle year "
+        + Math.max(gap.usable_d[1], 0) + "; " + gap.why_clean + "."));
+    }
     const chart = oddsChart(gap);
     if (chart) parts.push(chart);
     const facts = [];
@@ -406,7 +420,7 @@ function greengapPage(map, overTiles) {
     if (gap.seed.length) parts.push(seedTable(gap.seed, "Seed for this gap"));
     if (gap.others.length) {
       parts.push(h("details", {}, h("summary", {}, "Next best (" + gap.others.length + ")"),
-        h("ul", { class: "told" }, gap.others.map((row) => h("li", {}, h("b", {}, row.class + " "), row.sentence + " ", row.ending,
+        h("ul", { class: "told" }, gap.others.map((row) => h("li", {}, h("b", {}, row.class + " "), [row.sentence, row.early, row.ending].filter(Boolean).join(" "),
           row.limit && h("i", {}, " Held back by: " + row.limit + "."))))));
     }
     if (gap.impossible.length) {

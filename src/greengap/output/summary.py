@@ -69,6 +69,8 @@ def _window(row: Any) -> str:
         return "-"
     if pd.isna(row.sow_from):
         return f"{_day(row.sow_best)} (odds below aim)"
+    if row.sow_from == row.sow_until:
+        return f"{_day(row.sow_best)}, no other date"
     return f"{_day(row.sow_from)} to {_day(row.sow_until)}, best {_day(row.sow_best)}"
 
 
@@ -82,15 +84,19 @@ def summary(plan: Plan) -> Iterator[str]:
         f"Odds are counts of {meta['weather_years']} weather years, "
         f"{meta['weather_first_year']} to {meta['weather_last_year']}."
     )
+    yield f"From the same years, {'; '.join(meta['freeze'])}."
     chosen = plan.allocation.merge(plan.recommendation, on=["gap_id", "block_id", "cover_id", "option_id"])
     chosen = chosen.set_index("gap_id")
     rows = [["gap", "from", "to", "cover", "class", "sow", "end", "odds", "dry matter"]]
-    clean = [["gap", "from", "to", "usable days", "why"]]
+    heading = ["gap", "from", "to", "usable days", "why"]
+    short, bare = [heading], [heading]
+    run = set(plan.options["gap_id"])
     for gap in plan.gaps.itertuples():
         row = chosen.loc[gap.gap_id]
         dates = [gap.gap_id, _day(gap.start, year=True), _day(gap.end, year=True)]
         if pd.isna(row.sow_best):
-            clean.append([*dates, f"{max(gap.usable_p50_d, 0)}", why_no_cover(plan, gap.gap_id)])
+            left = bare if gap.gap_id in run else short
+            left.append([*dates, f"{max(gap.usable_p50_d, 0)}", why_no_cover(plan, gap.gap_id)])
             continue
         rows.append(
             [
@@ -107,10 +113,14 @@ def summary(plan: Plan) -> Iterator[str]:
         yield ""
         yield f"Sow ({len(rows) - 1} of {len(plan.gaps)} gaps)"
         yield from aligned(rows)
-    if len(clean) > 1:
+    if len(short) > 1:
         yield ""
-        yield f"Sow nothing and keep it clean ({len(clean) - 1} gaps)"
-        yield from aligned(clean)
+        yield f"Too short for a cover: keep it clean ({len(short) - 1} gaps)"
+        yield from aligned(short)
+    if len(bare) > 1:
+        yield ""
+        yield f"No cover of the catalogue fits: bare, unless you know one that does ({len(bare) - 1} gaps)"
+        yield from aligned(bare)
     if plan.seed_order.empty:
         yield ""
         yield "No cover fits any gap of this farm; there is no seed to order."
@@ -121,10 +131,11 @@ def summary(plan: Plan) -> Iterator[str]:
         return
     yield ""
     yield "Seed order"
-    order = [["species", "seed", "sown area", "needed by", "inoculant", "blocks"]]
+    order = [["species", "year", "seed", "sown area", "needed by", "inoculant", "blocks"]]
     order += [
         [
             r.name,
+            str(r.year),
             write(r.seed_g, "g", units),
             write(r.area_sown_m2, "m2", units),
             _day(r.needed_by, year=True),
@@ -134,6 +145,13 @@ def summary(plan: Plan) -> Iterator[str]:
         for r in plan.seed_order.itertuples(index=False)
     ]
     yield from aligned(order)
+    weak = int(plan.seed_order["seed_g_below_wanted_odds"].sum())
+    if weak:
+        wanted = f"{plan.settings.wanted_odds:.0%}"
+        yield (
+            f"Of it {write(weak, 'g', units)} are for gaps where no date keeps the wanted odds of {wanted}; "
+            "think twice before you order that part."
+        )
     yield ""
     yield from report_lines(plan.report)
     yield ""

@@ -53,28 +53,6 @@ def extraterrestrial_radiation(latitude_deg: ArrayLike, day_of_year: ArrayLike) 
     return MINUTES_A_DAY / np.pi * SOLAR_CONSTANT_MJ_M2_MIN * inverse_distance * height  # [21]
 
 
-def daylight_hours(latitude_deg: ArrayLike, day_of_year: ArrayLike) -> NDArray[np.float64]:
-    """Hours from sunrise to sunset, geometric (FAO-56, equation 34).
-
-    Parameters
-    ----------
-    latitude_deg : array_like of float
-        Geographic latitude, north positive [°].
-    day_of_year : array_like of int, broadcastable to `latitude_deg`
-        1 on 1 January [-].
-
-    Returns
-    -------
-    ndarray of float
-        Daylight [h].
-
-    Notes
-    -----
-    For the response of plants use `day_length_cbm`, which knows refraction and twilight.
-    """
-    return 24 / np.pi * _sunset_angle(latitude_deg, day_of_year)[2]
-
-
 def day_length_cbm(
     latitude_deg: ArrayLike, day_of_year: ArrayLike, sun_below_horizon_deg: float = 0.8333
 ) -> NDArray[np.float64]:

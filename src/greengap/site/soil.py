@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from greengap.errors import Fate, ImportReport, InputProblem
-from greengap.site.zonal import class_shares, open_raster, zonal_means
+from greengap.site.zonal import class_shares, open_raster, percent, zonal_means
 from greengap.tables import ClassShare, DataFrame, Soil
 
 # Natural drainage classes of the USDA soil survey, driest first (Soil Survey Manual, ch. 3; from memory).
@@ -117,7 +117,8 @@ def soil_from_rasters(
     Returns
     -------
     DataFrame
-        Partial soil, see `no_soil`. `covered_fraction` is the smallest over the rasters given.
+        Partial soil, see `no_soil`. A raster with values on less of a block than ``least_cover`` of
+        soil_defaults.toml does not count there. `covered_fraction` is the smallest over the rasters given.
     DataFrame[ClassShare]
         Drainage classes; empty without a drainage raster.
 
@@ -148,16 +149,17 @@ def soil_from_rasters(
                     f"{printed:g} cannot be {WORDS[rule['column']]} in {unit}",
                     f"Correct the unit of {name} in farm.toml, one of {', '.join(rule['units'])}, or the raster",
                 )
-        soil[rule["column"]] = means[name].to_numpy() * factor
-        covered.append(means[f"{name}_covered_fraction"].to_numpy())
-        _report_cover(soil["block_id"], covered[-1], file, WORDS[rule["column"]], report)
+        share = means[f"{name}_covered_fraction"].to_numpy()
+        covered.append(_enough(soil["block_id"], share, file, WORDS[rule["column"]], report))
+        soil[rule["column"]] = np.where(covered[-1] > 0, means[name].to_numpy() * factor, np.nan)
     _check_texture(soil, {n: shown(r.path) for n, r in measured.items()}, report)
     if "drainage" in rasters:
         raster = rasters["drainage"]
         classes = _drainage_names(raster, shown)
         shares, cover = class_shares(blocks, raster.path, classes, "drainage_class", shown)
-        covered.append(cover.reindex(soil["block_id"]).to_numpy())
-        _report_cover(soil["block_id"], covered[-1], shown(raster.path), "drainage", report)
+        share = cover.reindex(soil["block_id"]).to_numpy()
+        covered.append(_enough(soil["block_id"], share, shown(raster.path), "drainage", report))
+        shares = ClassShare.validate(shares[shares["block_id"].isin(soil["block_id"][covered[-1] > 0])])
         soil = with_drainage(soil, shares)
     if covered:
         soil["covered_fraction"] = np.min(covered, axis=0)
@@ -329,13 +331,17 @@ def _named(block_ids: Iterable[str], of: int) -> str:
     return ("block " if len(names) == 1 else "blocks ") + ", ".join(names)
 
 
-def _report_cover(block_ids: pd.Series, covered: np.ndarray, file: str, word: str, report: ImportReport) -> None:
+def _enough(block_ids: pd.Series, covered: np.ndarray, file: str, word: str, report: ImportReport) -> np.ndarray:
+    """Covered share of each block, 0 where it is too little to count; what is less than whole is reported."""
+    least = soil_defaults()["least_cover"]["value"]
     for block, share in zip(block_ids, covered, strict=True):
-        if share <= 0:
-            report.note(file, f"block {block}", Fate.USED, f"the raster has no {word} here")
-        elif share < WHOLE:
-            what = f"the raster has {word} on {share:.0%} of the block; that part stands for the whole"
-            report.note(file, f"block {block}", Fate.USED, what.replace("%", " %"))
+        if share >= WHOLE:
+            continue
+        what = f"the raster has {word} on {percent(share)} of the block; "
+        what += "that part stands for the whole" if share >= least else "that is too little to stand for the whole"
+        what = what if share > 0 else f"the raster has no {word} here"
+        report.note(file, f"block {block}", Fate.USED, what)
+    return np.where(covered >= least, covered, 0.0)
 
 
 def _unit(

@@ -19,6 +19,7 @@ import shapely
 
 from greengap.errors import Fate, ImportReport, InputProblem
 from greengap.site.soil import NUMBERS, WHOLE, drainage_class, no_soil, soil_defaults, with_drainage
+from greengap.site.zonal import misses_the_farm, percent
 from greengap.tables import ClassShare, DataFrame
 
 # Representative values of the survey's horizon table, with the factor to the column of `Soil`.
@@ -87,19 +88,23 @@ def soil_from_survey(
         soil[column] = (total / weight).reindex(soil["block_id"]).to_numpy()
     has_any = joined[list(NUMBERS)].notna().any(axis=1) | joined["mukey"].isin(drainage["mukey"])
     covered = joined["area_m2"].where(has_any, 0.0).groupby(joined["block_id"]).sum()
-    soil["covered_fraction"] = (covered / area).reindex(soil["block_id"]).fillna(0.0).clip(upper=1.0).to_numpy()
+    share_known = (covered / area).reindex(soil["block_id"]).fillna(0.0).clip(upper=1.0).to_numpy()
+    enough = share_known >= soil_defaults()["least_cover"]["value"]
+    soil.loc[~enough, list(NUMBERS)] = np.nan
+    soil["covered_fraction"] = np.where(enough, share_known, 0.0)
     soil["source"] = np.where(soil["covered_fraction"] > 0, "soil survey", "")
 
-    mixed = parts.merge(drainage, on="mukey")
+    mixed = parts[parts["block_id"].isin(soil["block_id"][enough])].merge(drainage, on="mukey")
     mixed["share_fraction"] *= mixed["area_m2"]
     shares = mixed.groupby(["block_id", "class_name"], as_index=False)["share_fraction"].sum()
     shares["share_fraction"] /= shares.groupby("block_id")["share_fraction"].transform("sum")
     shares.insert(1, "soil_property", "drainage_class")
     bare = joined[~has_any].groupby("block_id")["mukey"].agg(lambda keys: ", ".join(sorted(set(keys))))
-    for block, share in zip(soil["block_id"], soil["covered_fraction"], strict=True):
+    for block, share, used in zip(soil["block_id"], share_known, enough, strict=True):
         if share < WHOLE:
             where = f" (map units without values: {bare[block]})" if block in bare else ""
-            what = f"the survey has soil values on {share:.0%} of the block{where}".replace("%", " %")
+            what = f"the survey has soil values on {percent(share)} of the block{where}"
+            what += "" if used or share <= 0 else "; that is too little to stand for the whole"
             report.note(shown(polygons), f"block {block}", Fate.USED, what)
     return with_drainage(soil, shares), ClassShare.validate(shares)
 
@@ -221,9 +226,7 @@ def _cut(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], rep
     if not len(at_block):
         west, south, east, north = units.to_crs("EPSG:4326").total_bounds
         w, s, e, n = blocks.to_crs("EPSG:4326").total_bounds
-        what = f"misses the farm: it covers {west:.3f} to {east:.3f} E, {south:.3f} to {north:.3f} N"
-        what += f", the farm {w:.3f} to {e:.3f} E, {s:.3f} to {n:.3f} N"
-        raise InputProblem(file, "", what, "Give the survey of the farm's county")
+        raise misses_the_farm(file, (west, south, east, north), (w, s, e, n), "Give the survey of the farm's county")
     for number in np.unique(at_unit):
         if not shapely.is_valid(shapes[number]):
             shapes[number] = shapely.make_valid(shapes[number])

@@ -16,6 +16,7 @@ from greengap.errors import Fate, ImportReport, InputProblem
 from greengap.site.weather_grid import read_grid
 from greengap.site.weather_quality import checked_days, complete_years
 from greengap.site.weather_station import read_station
+from greengap.site.zonal import percent
 from greengap.tables import BlockCell, DataFrame
 
 NETCDF = {".nc", ".nc4", ".cdf", ".netcdf"}
@@ -145,14 +146,14 @@ def cell_weights(
         if far.any():
             share = shapely.area(outlines[outside[far]]).sum() / shapely.area(outlines).sum()
             which = ", ".join(names[outside[far]])
-            what = f"{share:.0%} of the farm lies more than a cell outside the grid: block {which}".replace("%", " %")
+            what = f"{percent(share)} of the farm lies more than a cell outside the grid: block {which}"
             raise InputProblem(file, "", what, "Give weather of the farm's place")
         rows = {"block_id": names[outside], "cell_id": cells[nearest], "weight_fraction": 1.0}
         table = pd.concat([table, pd.DataFrame(rows)])
     if report is not None:
         for at in np.flatnonzero(covered < 0.999):
-            what = f"weather cells cover {covered[at]:.0%} of the block; the nearest stand for all of it"
-            report.note(file, f"block {names[at]}", Fate.USED, what.replace("%", " %"))
+            what = f"weather cells cover {percent(covered[at])} of the block; the nearest stand for all of it"
+            report.note(file, f"block {names[at]}", Fate.USED, what)
     table["weight_fraction"] /= table.groupby("block_id")["weight_fraction"].transform("sum")
     order = pd.Categorical(table["block_id"], categories=list(dict.fromkeys(names)))
     table = table.assign(_order=order.codes).sort_values(["_order", "cell_id"]).drop(columns="_order")

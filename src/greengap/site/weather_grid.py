@@ -14,6 +14,7 @@ import xarray as xr
 
 from greengap.errors import ImportReport, InputProblem
 from greengap.site.weather_quality import RADIATION_UNITS, celsius, millimetres
+from greengap.site.zonal import misses_the_farm
 
 VARIABLE_NAMES = {
     "tmin": ("tmin", "tasmin", "tn", "t2m_min", "tmn", "mn2t", "t2min", "tmin_degc", "min_temp", "temperature_min"),
@@ -299,9 +300,7 @@ def _boxes(source: xr.Dataset, crs: pyproj.CRS, x_name: str, y_name: str, file: 
             if not close.any():
                 whole = (edges["x"][0].min(), edges["y"][0].min(), edges["x"][1].max(), edges["y"][1].max())
                 area = pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform_bounds(*whole)
-                what = "misses the farm: it covers {0:.2f} to {2:.2f} E, {1:.2f} to {3:.2f} N".format(*area)
-                what += ", the farm {0:.2f} to {2:.2f} E, {1:.2f} to {3:.2f} N".format(*near)
-                raise InputProblem(file, "", what, "Give weather of the farm's place")
+                raise misses_the_farm(file, area, near, "Give weather of the farm's place", digits=2)
             index = np.flatnonzero(close)
             take[name] = slice(int(index[0]), int(index[-1]) + 1)
             centres[axis] = centres[axis][take[name]]

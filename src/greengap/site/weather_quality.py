@@ -195,6 +195,11 @@ def checked_days(raw: xr.Dataset, file: str, report: ImportReport) -> xr.Dataset
     Dataset
         The same on every day from first to last, with ``filled`` (bool). Gaps of up to five days are
         filled: temperatures by a straight line, precipitation with zero. Longer ones are NaN.
+
+    Raises
+    ------
+    InputProblem
+        If no cell has a temperature, or tmin lies above tmax on most days.
     """
     dates = pd.DatetimeIndex(raw["date"].to_numpy())
     full = pd.date_range(dates.min(), dates.max(), freq="D")
@@ -204,6 +209,7 @@ def checked_days(raw: xr.Dataset, file: str, report: ImportReport) -> xr.Dataset
         raise InputProblem(file, "", "has no temperature at the farm", "Give weather with values there")
     tmin, tmax = out["tmin_degc"].to_numpy().astype(float), out["tmax_degc"].to_numpy().astype(float)
     rain = out["precipitation_mm"].to_numpy().astype(float)
+    _not_swapped(tmin, tmax, file)
     _set_aside(tmin, tmax, rain, full, file, report)
     first_fill = {"tmin": np.isnan(tmin), "tmax": np.isnan(tmax), "rain": np.isnan(rain)}
     tmin, tmax, rain = _bridged(tmin), _bridged(tmax), _bridged(rain, zero=True)
@@ -237,6 +243,17 @@ def complete_years(weather: xr.Dataset) -> list[int]:
     table = pd.DataFrame(np.isfinite(total.transpose("date", "cell_id").to_numpy()), index=days)
     count = table.groupby(days.year).sum().max(axis=1)
     return [int(year) for year, n in count.items() if n >= (366 if pd.Timestamp(int(year), 1, 1).is_leap_year else 365)]
+
+
+def _not_swapped(tmin: np.ndarray, tmax: np.ndarray, file: str) -> None:
+    """Refuse a record whose minima are its maxima, which would otherwise lose every day."""
+    both, crossed = np.isfinite(tmin + tmax), tmin > tmax
+    if 2 * crossed.sum() > both.sum():
+        what = (
+            f"tmin lies above tmax on {int(crossed.any(axis=0).sum())} of {int(both.any(axis=0).sum())} days; "
+            "the two look swapped"
+        )
+        raise InputProblem(file, "", what, "Exchange the names of tmin and tmax")
 
 
 def _set_aside(

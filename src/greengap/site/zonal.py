@@ -18,6 +18,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import rasterio
+import shapely
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 from rasterio.errors import RasterioError
@@ -129,6 +130,55 @@ def class_shares(
     return ClassShare.validate(found), covered
 
 
+def percent(share: float) -> str:
+    """A share in whole per cent; never 0 % of something, nor 100 % of less than all.
+
+    Examples
+    --------
+    >>> percent(0.004), percent(0.316), percent(0.998), percent(1.0)
+    ('<1 %', '32 %', '>99 %', '100 %')
+    """
+    if 0 < share < 0.01:
+        return "<1 %"
+    if 0.99 < share < 1:
+        return ">99 %"
+    return f"{100 * share:.0f} %"
+
+
+def misses_the_farm(
+    file: str, covers: tuple[float, ...], farm: tuple[float, ...], remedy: str, digits: int = 3
+) -> InputProblem:
+    """The problem that a file of a place lies elsewhere than the farm.
+
+    Parameters
+    ----------
+    file : str
+        Name of the file as the user knows it.
+    covers, farm : tuple of (west, south, east, north)
+        What the file covers, and where the blocks lie, on WGS84 [°].
+    remedy : str
+        What to do, unless the blocks would lie in `covers` with longitude and latitude exchanged.
+    digits : int
+        Decimals of the degrees that are printed.
+
+    Returns
+    -------
+    InputProblem
+        Names both places.
+    """
+
+    def place(bounds: tuple[float, ...]) -> str:
+        west, south, east, north = (f"{edge:.{digits}f}" for edge in bounds)
+        return f"{west} to {east} E, {south} to {north} N"
+
+    what = f"misses the farm: it covers {place(covers)}, the farm {place(farm)}"
+    west, south, east, north = farm
+    if box(south, west, north, east).intersects(box(*covers)):
+        what += "; with longitude and latitude swapped it would fit"
+        remedy = "Check the axis order of the polygons: longitude comes first"
+    return InputProblem(file, "", what, remedy)
+
+
 @contextmanager
 def open_raster(path: Path, shown: Callable[[Path], str] = str) -> Iterator[rasterio.DatasetReader]:
     """Open a raster, or say in one sentence why it cannot be used.
@@ -177,16 +227,14 @@ def _by_grid(
         )
         with open_raster(rasters[names[0]], shown) as source:
             if not box(*placed.total_bounds).intersects(box(*_ordered(source.bounds))):
-                what = (
-                    f"misses the farm: it covers {_in_degrees(source.bounds, source.crs)}, "
-                    f"the farm {_in_degrees(tuple(placed.total_bounds), source.crs)}"
-                )
+                covers = transform_bounds(source.crs, "EPSG:4326", *_ordered(source.bounds))
+                farm = tuple(float(edge) for edge in blocks.to_crs("EPSG:4326").total_bounds)
                 remedy = "Give a raster of the farm, or correct its coordinate reference system"
-                raise InputProblem(shown(rasters[names[0]]), "", what, remedy)
+                raise misses_the_farm(shown(rasters[names[0]]), covers, farm, remedy)
             cell_area = abs(source.transform.a * source.transform.e)
         table = pd.concat(list(_in_parts(placed, {n: rasters[n] for n in names}, operations, shown)))
         table = table.sort_values("_row").drop(columns="_row").reset_index(drop=True)
-        area = placed.geometry.area.to_numpy()
+        area = shapely.area(placed.geometry.to_numpy())  # square degrees too, as the cells
         for name in names:
             share = (table[f"{name}_count"] * cell_area / area).clip(0.0, 1.0)
             if (share == 0).all():
@@ -236,11 +284,6 @@ def _ordered(bounds: tuple[float, ...]) -> tuple[float, ...]:
     """Two opposite corners as (xmin, ymin, xmax, ymax)."""
     x0, y0, x1, y1 = bounds
     return min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)
-
-
-def _in_degrees(bounds: tuple[float, ...], crs: Any) -> str:
-    west, south, east, north = transform_bounds(crs, "EPSG:4326", *_ordered(bounds))
-    return f"{west:.3f} to {east:.3f} E, {south:.3f} to {north:.3f} N"
 
 
 def _reason(error: Exception, path: Path) -> str:
