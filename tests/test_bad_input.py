@@ -782,7 +782,7 @@ def test_without_a_machine_to_sow_no_cover_is_planned_and_the_reason_stands_ther
     answer = _run("plan", farm, "--out", tmp_path / "out")
     assert answer.code == 3
     assert "greengap:" not in answer.err
-    assert _lines_with(answer.out, "Sow nothing and keep it clean (3 gaps)")
+    assert _lines_with(answer.out, "bare, unless you know one that does (3 gaps)")
     assert _lines_with(answer.out, "River 1/2", "equipment", "drill")
     assert "No cover fits any gap of this farm; there is no seed to order." in answer.out
     assert (tmp_path / "out" / "map.html").exists()

@@ -81,9 +81,9 @@ def _read(farm: Path) -> Farm:
 
 def _gaps(read: Farm) -> DataFrame[Gap]:
     from greengap.farm.gaps import find_gaps
+    from greengap.plan import southern
 
-    southern = bool(read.blocks.total_bounds[[1, 3]].mean() < 0)
-    return find_gaps(read.crop_calendar, read.settings, read.catalogue, southern=southern)
+    return find_gaps(read.crop_calendar, read.settings, read.catalogue, southern=southern(read))
 
 
 def _planned(read: Farm) -> Plan:

@@ -18,7 +18,7 @@ from greengap.errors import InputProblem
 from greengap.farm.gaps import find_gaps
 from greengap.farm.settings import FarmSettings, suggestion
 from greengap.farm_input import Farm
-from greengap.plan import _places, _southern
+from greengap.plan import places, southern
 from greengap.process.season import Target, count_odds, simulate
 from greengap.tables import DataFrame, Odds
 
@@ -90,7 +90,7 @@ def check_names(farm: Farm, block_id: str, cover_id: str, gap_id: str | None = N
         raise InputProblem("catalogue", f"cover {cover_id!r}", "there is no such cover", suggestion(cover_id, covers))
     if gap_id is None:
         return
-    gaps = find_gaps(farm.crop_calendar, farm.settings, farm.catalogue, southern=_southern(farm))
+    gaps = find_gaps(farm.crop_calendar, farm.settings, farm.catalogue, southern=southern(farm))
     known = list(gaps.loc[gaps["block_id"] == block_id, "gap_id"])
     if gap_id not in known:
         remedy = f"{suggestion(gap_id, known)}; `greengap gaps` lists them with their dates"
@@ -134,8 +134,8 @@ def find_odds(
     settings, catalogue = farm.settings, farm.catalogue
     wanted = settings.wanted_odds if wanted_odds is None else wanted_odds
     aim = growth_target(settings.growth_aim, catalogue, settings.units)
-    place = {block_id: _places(farm)[block_id]}
-    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=_southern(farm))
+    place = {block_id: places(farm)[block_id]}
+    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
     gaps = gaps[(gaps["block_id"] == block_id) & ((gaps["gap_id"] == gap_id) | (gap_id is None))]
     options = list_options(gaps, catalogue)
     options = options[options["cover_id"] == cover_id].reset_index(drop=True)

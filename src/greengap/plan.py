@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
-from typing import Any
+from typing import Any, Literal
 
 from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
@@ -50,7 +50,7 @@ from greengap.tables import (
 FREEZE_DEGC = 0.0
 LIMITS = (
     "Calculated from past weather and published figures. A prediction, not a promise. Look at the block.",
-    "Growth is reckoned from warmth and a season's water; weeds, nitrogen and soil moisture day by day are not in it.",
+    "Pests, crusted or flooded ground, mowing and residues are not in it; how weeds do is a ranking, not a count.",
     "No species is cleared as legal or safe: ask the state or national list, the label and your adviser.",
 )
 
@@ -104,11 +104,11 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     settings, catalogue = farm.settings, farm.catalogue
     growth_aim = growth_target(settings.growth_aim, catalogue, settings.units)
     aims = purpose_targets(settings.purposes, catalogue, settings.units)
-    places = _places(farm)
-    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=_southern(farm))
+    where = places(farm)
+    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
     options = list_options(gaps, catalogue)
     season, purpose_odds = simulate(
-        options, farm.weather, farm.site_of_block, places, catalogue, growth_aim, aims, progress
+        options, farm.weather, farm.site_of_block, where, catalogue, growth_aim, aims, progress
     )
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
@@ -129,11 +129,13 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     )  # fmt: skip
 
 
-def _southern(farm: Farm) -> bool:
+def southern(farm: Farm) -> bool:
+    """True if the farm lies south of the equator."""
     return bool(farm.blocks.total_bounds[[1, 3]].mean() < 0)
 
 
-def _places(farm: Farm) -> dict[str, Place]:
+def places(farm: Farm) -> dict[str, Place]:
+    """What the season needs to know of each block besides its weather."""
     settings = farm.settings
     middle = farm.blocks.geometry.representative_point()
     soil = farm.soil.set_index("block_id")
@@ -150,22 +152,33 @@ def _places(farm: Farm) -> dict[str, Place]:
 
 def freeze_lines(farm: Farm) -> list[str]:
     """The farm's freeze dates in words: in half the years and in one year of ten on the unkind side."""
-    southern, site = _southern(farm), farm.weather.isel(site_id=0)
-    dates = freeze_dates(site["tmin_degc"].to_numpy(), site["date"].to_numpy(), FREEZE_DEGC, southern)
+    is_southern, site = southern(farm), farm.weather.isel(site_id=0)
+    dates = freeze_dates(site["tmin_degc"].to_numpy(), site["date"].to_numpy(), FREEZE_DEGC, is_southern)
     lines = []
-    for season, column, late, words in (
+    seasons: tuple[tuple[Literal["spring", "autumn"], str, float, str], ...] = (
         ("spring", "last_spring_d", 0.9, "last freeze in spring"),
         ("autumn", "first_autumn_d", 0.1, "first freeze in autumn"),
-    ):
+    )
+    for season, column, late, words in seasons:
         days = dates.loc[dates[f"{season}_usable"], column].to_numpy()
         middle, unkind = (freeze_percentiles(days, p, season) for p in (0.5, late))
         if math.isnan(middle.day) or math.isnan(unkind.day):
             lines.append(f"{words}: none in {middle.years_without} of {middle.years} years")
             continue
-        shown = [date(2001, *month_and_day(f.day, southern)) for f in (middle, unkind)]
+        shown = [date(2001, *month_and_day(f.day, is_southern)) for f in (middle, unkind)]
         side = "after" if season == "spring" else "before"
         lines.append(f"{words}: {shown[0]:%d %b} in the median year, {side} {shown[1]:%d %b} in one year of ten")
     return lines
+
+
+def uncalibrated_line(catalogue: Catalogue) -> str:
+    """Which species grow by figures that no dated trial has set."""
+    names = [catalogue.species[key].name.lower() for key in catalogue.uncalibrated()]
+    if not names:
+        return "Growth of every species is calibrated on dated trials."
+    return (
+        f"Growth is not calibrated on dated trials for {', '.join(names)}: read dry matter as a rank and a rough size."
+    )
 
 
 def _metadata(farm: Farm) -> dict[str, Any]:
@@ -183,5 +196,5 @@ def _metadata(farm: Farm) -> dict[str, Any]:
         "units": farm.settings.units,
         "inputs": farm.inputs,
         "assumptions": list(farm.report.assumptions),
-        "limits": list(LIMITS),
+        "limits": [*LIMITS, uncalibrated_line(farm.catalogue)],
     }

@@ -148,7 +148,8 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                 odds.append(
                     {
                         "option_id": option_id, "ended_by": "next crop",
-                        "years": 10, "soil_warm_years": 10, "frost_spared_years": 10,
+                        "years": 10, "soil_warm_years": 10, "established_years": 10, "frost_spared_years": 10,
+                        "bird_risk_share": 0.0,
                         "aim_years": count, "seed_safe_years": 10, "holds_years": count, "biomass_p10_kg_ha": 1100.0,
                         "biomass_p50_kg_ha": 2200.0, "biomass_p90_kg_ha": 3100.0,
                         "ready_from": date + pd.Timedelta(days=30), "terminate_by": gap.closes,
@@ -164,7 +165,10 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                             "frost_kill_d": np.nan, "growth_end_d": 40.0, "aim_d": 30.0 if met else np.nan,
                             "biomass_kg_ha": 2200.0, "nitrogen_kg_ha": 40.0, "nitrogen_fixed_kg_ha": 10.0,
                             "water_supply_fraction": 0.8, "heat_share": 0.1, "frost_spared": True, "aim_met": met,
-                            "growth_temperature_degc": 18.0,
+                            "growth_temperature_degc": 18.0, "stand_share": 1.0, "established": True,
+                            "establishment_water_mm": 0.0, "weed_share": 0.1, "water_used_mm": 120.0,
+                            "water_cost_mm": 40.0, "drainage_mm": 10.0, "irrigation_mm": 0.0,
+                            "nitrogen_supply_fraction": 1.0, "planned_end_d": 50.0,
                             "seed_safe": True, "holds": met,
                         }
                     )  # fmt: skip

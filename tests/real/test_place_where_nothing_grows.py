@@ -47,7 +47,7 @@ def test_the_exit_code_is_3_and_nothing_went_wrong(arctic):
 def test_the_plan_says_that_nothing_fits_and_orders_no_seed(arctic):
     done, _ = arctic
     assert "No cover fits any gap of this farm; there is no seed to order." in done.stdout
-    assert "Sow nothing and keep it clean (4 gaps)" in done.stdout
+    assert "bare, unless you know one that does (4 gaps)" in done.stdout
 
 
 def test_it_says_how_little_four_weather_years_mean(arctic):

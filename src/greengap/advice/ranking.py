@@ -69,27 +69,39 @@ def _scores(rated: Sequence[Any], purposes: Sequence[str], catalogue: Catalogue)
     return out
 
 
-def _class(score: float, eligible: bool, catalogue: Catalogue) -> str:
+def _class(score: float, eligible: bool, unmet: bool, catalogue: Catalogue) -> str:
+    """FAO class; a cover that leaves a purpose of the farm unmet is not S1, whatever its score."""
     if not eligible:
         return "N"
-    if score >= catalogue.rule("class_s1"):
+    rounded = round(score, 9)
+    if rounded >= catalogue.rule("class_s1") and not unmet:
         return "S1"
-    return "S2" if score >= catalogue.rule("class_s2") else "S3"
+    return "S2" if rounded >= catalogue.rule("class_s2") else "S3"
 
 
-def _heaviest_loss(rated: Sequence[Any], weights: Mapping[str, float], floor: float) -> str:
-    """Reason of the criterion that costs the score most over the farm's purposes."""
-    soft = [r for r in rated if r.kind == "soft"]
+def _unmet(rated: Sequence[Any], catalogue: Catalogue) -> list[Any]:
+    """Purposes of the farm whose aim is met in hardly any year."""
+    share = catalogue.rule("unmet_purpose_share")
+    return [r for r in rated if r.criterion == "purpose aim" and r.membership < share]
+
+
+def _limit(rated: Sequence[Any], weights: Mapping[str, float], unmet: Sequence[Any], floor: float) -> str:
+    """What holds a cover back: the criterion that costs the score most, and the purposes that it does not serve."""
+    soft = [r for r in rated if r.kind == "soft" and r not in unmet]
     total = sum(weights.values())
     counts = np.array([total if r.purpose == ALL else weights.get(r.purpose, 0.0) for r in soft])
     members = np.maximum([r.membership for r in soft], floor)
     losses = counts * np.array([r.weight for r in soft]) * -np.log(members)
-    loss, worst = min(zip(losses, soft, strict=True), key=lambda pair: (-pair[0], pair[1].criterion))
-    if loss <= 0:
-        return "nothing holds it back"
-    if worst.purpose != ALL:
-        return f"{purpose_in_words(worst.purpose)}: {worst.reason}"
-    return f"{worst.criterion}: {worst.reason}"
+    words = []
+    if len(soft):
+        loss, worst = min(zip(losses, soft, strict=True), key=lambda pair: (-pair[0], pair[1].criterion))
+        name = worst.criterion if worst.purpose == ALL else purpose_in_words(worst.purpose)
+        if loss > 0:
+            words.append(f"{name}: {worst.reason}")
+    if unmet:
+        served = "; ".join(f"{purpose_in_words(r.purpose)} ({r.reason})" for r in unmet)
+        words.append(f"does not serve: {served}")
+    return ". ".join(words) if words else "nothing holds it back"
 
 
 def _reasons(rated: Sequence[Any], odds: Any | None, wanted: float, units: System) -> str:
@@ -164,8 +176,9 @@ def rank(
         window = by_window.get((gap_id, cover_id))
         option = by_odds[window.option_id] if window is not None else None
         dates = _dates(window, option) if option is not None and eligible else UNDATED
+        unmet = _unmet(rated, catalogue)
         if eligible:
-            limit = _heaviest_loss(rated, weights, floor)
+            limit = _limit(rated, weights, unmet, floor)
             reasons = _reasons(rated, option, settings.wanted_odds, settings.units)
         else:
             limit, reasons = "; ".join(f"{r.criterion}: {r.reason}" for r in failed), ""
@@ -177,7 +190,7 @@ def rank(
                 "rank": 1,
                 "eligible": eligible,
                 "score": score,
-                "suitability_class": _class(score, eligible, catalogue),
+                "suitability_class": _class(score, eligible, bool(unmet), catalogue),
                 "limiting_factor": limit,
                 "reasons": reasons,
                 **dates,

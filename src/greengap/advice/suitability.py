@@ -266,7 +266,7 @@ class _Rater:
             ramp(water, self.rule("water_share_poor"), self.rule("water_share_good")),
             f"rain and stored water meet {water:.0%} of its need in the median year",
         )
-        usable = (gap.closes - gap.opens).days
+        usable = gap.usable_p50_d
         fills = max(min(usable, self.rule("gap_filled_reference")), 1)
         days = median.ground_kept_d
         yield self.soft(
@@ -384,7 +384,7 @@ def rate(
                 ]
                 window = by_window.get((gap.gap_id, cover_id))
                 if window is None:
-                    usable = (gap.closes - gap.opens).days
+                    usable = gap.usable_p50_d
                     found.append(
                         rater.gate("time", False, f"the gap has {max(usable, 0)} usable days, a cover needs {shortest}")
                     )

@@ -180,7 +180,8 @@ class _Lookups:
         self.names = _names(plan)
         self.allocation = {row.gap_id: row for row in _rows(plan.allocation)}
         self.odds = {row.option_id: row for row in _rows(plan.odds)}
-        self.season = dict(iter(plan.season.groupby("option_id")))
+        chosen = plan.season[plan.season["option_id"].isin(plan.allocation["option_id"].dropna())]
+        self.season = dict(iter(chosen.groupby("option_id")))
         self.recommendation = self._by_gap(plan.recommendation, ["rank", "cover_id"])
         self.cautions = self._by_gap(plan.cautions, ["hazard"])
         self.seed = self._by_gap(plan.seed_need, ["species"])

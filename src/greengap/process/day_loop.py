@@ -121,7 +121,7 @@ def bare_days(rain, et0, available_mm, evaporable, readily, below_wilting):  # t
 
 
 @lru_cache(maxsize=16)
-def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
+def day_loop(components: int, wanted: int) -> Callable[..., None]:
     """The kernel for a number of components and targets, compiled once and kept on disk.
 
     Order of a day: canopy and light; rain, evaporation and transpiration; nitrogen; growth; targets.
@@ -144,21 +144,18 @@ def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
         evaporable, irrigated = ground[EVAPORABLE], ground[IRRIGATED]
         per_evaporable = ONE / max(evaporable - ground[READILY_EVAPORABLE], TINY)
         below_wilting = ground[BELOW_WILTING]
-        for t in range(days):
-            now = np.float32(t)
-            w = drivers[t * driver_rows : (t + 1) * driver_rows]
-            for s in range(sowings):
-                if first_day[s] > t:
-                    break
-                a = lanes[s * lane_rows : (s + 1) * lane_rows]
-                for y in range(WIDTH):
-                    a[LAYERS * WIDTH + y] = ZERO
-                    a[BASAL * WIDTH + y] = ZERO
-                    a[READY * WIDTH + y] = ZERO
-                    a[NEED * WIDTH + y] = ZERO
-                    a[ZONE * WIDTH + y] = a[ROOT * WIDTH + y]
+        for s in range(sowings):
+            a = lanes[s * lane_rows : (s + 1) * lane_rows]
+            end = np.float32(-1)
+            for y in range(WIDTH):
+                end = max(end, a[LAST_DAY * WIDTH + y])
+            for t in range(first_day[s], min(days, int(end) + 1)):
+                now = np.float32(t)
+                w = drivers[t * driver_rows : (t + 1) * driver_rows]
                 for c in range(components):
                     o, i = parts + c * each, given + c * given_each
+                    more = ZERO if c == 0 else ONE  # the first component opens the day's sums
+                    none = ONE - more
                     per_unit, most = plants[c, PER_UNIT], plants[c, LAYER_MOST]
                     curve_1, curve_2, late = plants[c, CURVE_1], plants[c, CURVE_2], plants[c, SENESCENCE]
                     per_late = ONE / (ONE - late)
@@ -176,15 +173,15 @@ def day_loop(components: int, wanted: int) -> Callable[[Job], None]:
                         fading = min((ONE - age) * per_late, ONE)
                         layer = most * leaf * fading * here * a[o + CANOPY_SHARE * WIDTH + y]
                         a[o + LAYER * WIDTH + y] = layer
-                        a[LAYERS * WIDTH + y] += layer
-                        a[BASAL * WIDTH + y] += layer * kcb
-                        a[READY * WIDTH + y] += layer * ready
+                        a[LAYERS * WIDTH + y] = more * a[LAYERS * WIDTH + y] + layer
+                        a[BASAL * WIDTH + y] = more * a[BASAL * WIDTH + y] + layer * kcb
+                        a[READY * WIDTH + y] = more * a[READY * WIDTH + y] + layer * ready
                         zone = min(deepest, start + rate * since) * here
-                        a[ZONE * WIDTH + y] = max(a[ZONE * WIDTH + y], zone)
+                        a[ZONE * WIDTH + y] = max(none * a[ROOT * WIDTH + y] + more * a[ZONE * WIDTH + y], zone)
                         mass = a[o + MASS * WIDTH + y] * np.float32(0.001)
                         q = np.sqrt(np.sqrt(max(mass, thins)))
                         curve = c0 + q * (c1 + q * (c2 + q * (c3 + q * c4)))
-                        a[NEED * WIDTH + y] += curve if mass > thins else low * mass
+                        a[NEED * WIDTH + y] = more * a[NEED * WIDTH + y] + (curve if mass > thins else low * mass)
                 for y in range(WIDTH):
                     on = ONE if now <= a[LAST_DAY * WIDTH + y] else ZERO
                     layers = a[LAYERS * WIDTH + y]
