@@ -31,7 +31,7 @@ EVERY_SPECIES_HAS = {
     "seeding_rate_drilled", "seed_weight", "seeding_depth", "germination", "purity",
     "minimum_soil_temperature", "heat_limit_establishment", "growth_base_temperature", "emergence_sum",
     "half_cover_sum", "flower_sum", "viable_seed_sum", "bloom_length_sum", "tissue_nitrogen",
-    "carbon_to_nitrogen", "canopy_height", "rooting_depth", "water_demand", "frost_kill_temperature",
+    "carbon_to_nitrogen", "canopy_height", "frost_kill_temperature",
     "ph_optimum", "ph_limit", "drainage_optimum", "drainage_limit", "clay_comfort", "flower_value",
     "termination", "reseeding", "wildlife",
 }  # fmt: skip

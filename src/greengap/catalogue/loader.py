@@ -76,17 +76,12 @@ SPECIES_TRAITS: dict[str, str] = {
     "depletion_fraction": "fraction",  # of the available water, used before growth slows
     "root_depth_maximum": "m",
     "root_growth": "mm/(degC d)",  # on the canopy's clock
-    # growth curve in thermal time from emergence (Gompertz), and what is in the shoot
-    "biomass_ceiling": "kg/ha",
-    "biomass_midpoint_sum": "degC d",
-    "biomass_slope": "1/(degC d)",
+    # what is in the shoot
     "tissue_nitrogen": "fraction",
     "fixed_share": "fraction",
     "carbon_to_nitrogen": "ratio",
     "canopy_height": "m",
     "height_at_flower": "m",
-    "rooting_depth": "m",
-    "water_demand": "ratio",  # mid-season crop coefficient on reference evapotranspiration
     # limits
     "growth_temperature_optimum": "degC",  # range only: mean of the growing period
     "growth_temperature_limit": "degC",  # range only

@@ -8,17 +8,9 @@ from greengap.advice.options import NO_COVER
 from greengap.advice.purposes import purpose_in_words
 from greengap.advice.ranking import purpose_scores
 from greengap.catalogue import Value
+from greengap.catalogue.loader import SPECIES_TRAITS
 from greengap.plan import Plan
 from greengap.units import write
-
-# Traits that stand behind a date, a score or a rate, in the order of the season.
-ASKED = (
-    "seeding_rate_drilled", "seeding_rate_broadcast", "seed_weight", "seeding_depth", "germination", "purity",
-    "minimum_soil_temperature", "heat_limit_establishment", "emergence_sum", "half_cover_sum", "flower_sum",
-    "viable_seed_sum", "bloom_length_sum", "flower_day_length", "biomass_ceiling", "biomass_midpoint_sum",
-    "biomass_slope", "tissue_nitrogen", "fixed_share", "water_demand", "rooting_depth", "frost_kill_temperature",
-    "ph_optimum", "ph_limit", "drainage_optimum", "drainage_limit", "clay_comfort", "shared_diseases",
-)  # fmt: skip
 
 
 def value_in_words(value: Value, plan: Plan) -> str:
@@ -107,6 +99,6 @@ def explain(plan: Plan, block_id: str, cover_id: str) -> Iterator[str]:
         species = catalogue.species[component.species]
         yield ""
         yield f"{species.name} ({species.scientific_name}, {species.family}), what is known and from where:"
-        for trait in ASKED:
+        for trait in SPECIES_TRAITS:
             if species.has(trait):
                 yield f"  {value_in_words(species.values[trait], plan)}"

@@ -149,7 +149,7 @@ def _grow(run: _Run, targets: list[Target]) -> tuple[dict[str, np.ndarray], list
             lanes[:, at + loop.UNITS_UP, :width] = sowings.units_up(s)[:, block]
         lanes[:, given + components * parts :] = loop.NEVER
         drivers = np.concatenate([weather, *(rows[b] for rows in growing)], axis=1)
-        kernel(offset, drivers.ravel(), flat := lanes.ravel(), numbers, days.ground, goals)
+        kernel(*loop.Job(offset, drivers.ravel(), flat := lanes.ravel(), numbers, days.ground, goals))
         out[:, :, block] = flat.reshape(lanes.shape)[:, :, :width]
     rows = {
         "transpired": out[:, loop.TRANSPIRED],
@@ -202,7 +202,7 @@ def _weeds(run: _Run, closure: np.ndarray, mass_kg_ha: np.ndarray) -> np.ndarray
     cover = -np.log(1 - rule("half_cover_share")) / extinction
     share = np.where(np.isnan(closure), 1.0, weed_share(weeds, cover))
     # What weeds have taken of the light the cover cannot turn into dry matter that presses on them.
-    return np.clip(remaining_weeds(share, mass_kg_ha * (1 - share) / 1000), 0.0, 1.0)
+    return np.clip(remaining_weeds(share, mass_kg_ha * (1 - share), rule("weed_suppression_rate")), 0.0, 1.0)
 
 
 def _run_cover(

@@ -166,7 +166,9 @@ def biomass_suppression(
     return -np.expm1(-np.asarray(rate_ha_per_mg, dtype=float) * np.asarray(biomass_mg_ha, dtype=float))
 
 
-def remaining_weeds(weed_share: ArrayLike, biomass_mg_ha: ArrayLike) -> NDArray[np.float64]:
+def remaining_weeds(
+    weed_share: ArrayLike, biomass_mg_ha: ArrayLike, suppression_ha_mg: ArrayLike = SUPPRESSION_HA_PER_MG
+) -> NDArray[np.float64]:
     """Weeds' biomass, as a share of what they would grow alone.
 
     Parameters
@@ -175,6 +177,8 @@ def remaining_weeds(weed_share: ArrayLike, biomass_mg_ha: ArrayLike) -> NDArray[
         From the function `weed_share` [-].
     biomass_mg_ha : array_like of float, broadcastable to `weed_share`
         Dry matter of the cover above ground [Mg ha-1].
+    suppression_ha_mg : array_like of float
+        Rate of `biomass_suppression` [ha Mg-1].
 
     Returns
     -------
@@ -186,4 +190,4 @@ def remaining_weeds(weed_share: ArrayLike, biomass_mg_ha: ArrayLike) -> NDArray[
     The smaller of what the race and what the mass of the cover leave: both see the same leaves, so
     that their product would count them twice. A choice of this project.
     """
-    return np.minimum(np.asarray(weed_share, dtype=float), 1 - biomass_suppression(biomass_mg_ha))
+    return np.minimum(np.asarray(weed_share, dtype=float), 1 - biomass_suppression(biomass_mg_ha, suppression_ha_mg))
