@@ -42,6 +42,10 @@ class Picture(StrEnum):
 @contextmanager
 def _seasons_bar() -> Iterator[Callable[[int, int], None]]:
     """A progress bar on the error stream, so that printed tables can be piped."""
+    from greengap.process.day_loop import is_compiled
+
+    if not is_compiled():
+        print("First run: the day loop is compiled once, which takes some seconds ...", file=sys.stderr)
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 

@@ -40,7 +40,7 @@ def why_no_cover(plan: Plan, gap_id: str) -> str:
         (plan.recommendation["gap_id"] == gap_id) & (plan.recommendation["cover_id"] != NO_COVER)
     ]
     gap = plan.gaps[plan.gaps["gap_id"] == gap_id].iloc[0]
-    if not plan.options["gap_id"].eq(gap_id).any():
+    if not plan.windows["gap_id"].eq(gap_id).any():
         return f"a cover needs {plan.catalogue.rule('shortest_growth'):.0f} days"
     if gap.usable_p50_d < 0 or covers.empty:
         return "no days left"
@@ -90,7 +90,7 @@ def summary(plan: Plan) -> Iterator[str]:
     rows = [["gap", "from", "to", "cover", "class", "sow", "end", "odds", "dry matter"]]
     heading = ["gap", "from", "to", "usable days", "why"]
     short, bare = [heading], [heading]
-    run = set(plan.options["gap_id"])
+    run = set(plan.windows["gap_id"])
     for gap in plan.gaps.itertuples():
         row = chosen.loc[gap.gap_id]
         dates = [gap.gap_id, _day(gap.start, year=True), _day(gap.end, year=True)]

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import lru_cache
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -98,6 +99,11 @@ def fast_expm1(x: Any) -> Any:
     m = m * (m + TWO)
     m = m * (m + TWO)
     return m * (m + TWO)
+
+
+def is_compiled() -> bool:
+    """True if the compiled loop of an earlier run lies on disk."""
+    return bool(bare_days.stats.cache_path) and any(Path(bare_days.stats.cache_path).glob("day_loop.*.nbi"))
 
 
 @njit(nogil=True, cache=True)
