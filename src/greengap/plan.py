@@ -14,7 +14,7 @@ from greengap.advice.cautions import list_cautions
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
-from greengap.advice.seeding import seed_needs
+from greengap.advice.seeding import seed_needs, seeding_method
 from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue
@@ -145,6 +145,8 @@ def places(farm: Farm) -> dict[str, Place]:
             lat=round(float(point.y), 4),
             irrigated=settings.irrigated is None or block_id in settings.irrigated,
             cold_offset_degc=settings.cold_offset_degc.get(block_id, 0.0),
+            method=seeding_method(settings.equipment) or "drilled",
+            stale_seedbed_d=settings.stale_seedbed_d,
         )
         for block_id, point in zip(farm.blocks["block_id"], middle, strict=True)
     }

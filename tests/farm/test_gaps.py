@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from greengap.farm.gaps import find_gaps
 from greengap.tables import CropCalendar
 
-AS_IN_THE_CATALOGUE = SimpleNamespace(clean_up_d=None, seedbed_d=None, waiting_d={})
+AS_IN_THE_CATALOGUE = SimpleNamespace(stale_seedbed_d=0, clean_up_d=None, seedbed_d=None, waiting_d={})
 
 
 def a_crop(block, crop, establishment, start, end, **soft) -> dict:
@@ -95,7 +95,7 @@ def test_the_last_gap_of_every_block_runs_to_the_end_of_the_whole_calendar(catal
 
 
 def test_days_of_the_farm_come_before_those_of_the_catalogue(catalogue):
-    own = SimpleNamespace(clean_up_d=0, seedbed_d=1, waiting_d={"seeded": 5})
+    own = SimpleNamespace(stale_seedbed_d=0, clean_up_d=0, seedbed_d=1, waiting_d={"seeded": 5})
     gap = find_gaps(a_calendar(GARLIC, CARROT), own, catalogue).set_index("gap_id").loc["Home/2"]
     assert (gap["clean_up_d"], gap["seedbed_d"], gap["waiting_d"]) == (0, 1, 5)
 

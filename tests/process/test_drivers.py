@@ -22,6 +22,7 @@ from greengap.process.drivers import (
     run_soil_temperature,
 )
 from greengap.process.growth import intercepted, leaf_area_fraction
+from greengap.process.seedbed import method_share, sole_rate
 
 CATALOGUE = load_catalogue()
 SPECIES = sorted(CATALOGUE.species)
@@ -131,8 +132,8 @@ def test_the_running_counts_never_fall():
     block = a_block()
     for species in CATALOGUE.species.values():
         for series in (
-            block.emergence_sums(species), block.development_sums(species), block.frost_sums(species),
-            block.dry_days(species), block.hot_days(species),
+            block.emergence_sums(species, 30.0), block.development_sums(species), block.frost_sums(species),
+            block.dry_days(species, 30.0), block.hot_days(species),
         ):  # fmt: skip
             assert (np.diff(series) >= -1e-12).all()
         warmth, heat = block.growth_factors(species)
@@ -212,3 +213,31 @@ def test_critical_nitrogen_follows_the_dilution_curve_within_a_hundredth_of_a_pe
     expected = 1000 * mass * s.number("nitrogen_dilution_a") * mass ** -s.number("nitrogen_dilution_b")
     assert curve == pytest.approx(expected, rel=1e-4)
     assert numbers[loop.CRITICAL_LOW] * numbers[loop.CRITICAL_FROM] == pytest.approx(expected[0])
+
+
+def test_broadcast_stands_are_no_thicker_and_at_the_drilled_rate_clearly_thinner():
+    # common practice: broadcast takes more seed because less of it comes up
+    covered = CATALOGUE.rule("emergence_fraction_broadcast_covered") / CATALOGUE.rule("emergence_fraction_drilled")
+    assert covered < 0.8
+    for species in CATALOGUE.species.values():
+        if species.calibration_only:
+            continue
+        more = sole_rate(species, "broadcast", CATALOGUE) / sole_rate(species, "drilled", CATALOGUE)
+        assert method_share(species, "broadcast", CATALOGUE) == pytest.approx(min(1.0, more * covered))
+        assert method_share(species, "drilled", CATALOGUE) == 1
+
+
+def test_pea_sown_shallow_finds_a_drier_seedbed():
+    block, pea = a_block(), CATALOGUE.species["field_pea"]
+    start = np.arange(365, 365 + 730)[:, None]
+    shallow, deep = (component_events(block, pea, start, 7, depth) for depth in (15.0, 60.0))
+    both = (shallow["emerged"] < NEVER) & (deep["emerged"] < NEVER)
+    assert (shallow["emerged"][both] >= deep["emerged"][both]).all()
+    assert shallow["stand_share"].mean() < deep["stand_share"].mean()
+
+
+def test_seed_buried_beyond_its_strength_gives_a_thin_stand():
+    block, clover = a_block(), CATALOGUE.species["crimson_clover"]
+    start = np.arange(365, 465)[:, None]
+    proper, buried = (component_events(block, clover, start, 7, depth)["stand_share"] for depth in (8.0, 45.0))
+    assert buried.max() < 0.5 * proper.max()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -219,7 +220,7 @@ def test_buckwheat_stands_in_flower_forty_days_after_a_warm_sowing(ames, watered
     for sow in ("06-01", "06-15", "07-01"):
         date = pd.Timestamp(f"2027-{sow}")
         gap = Sowings(ames[watered], CATALOGUE, [date], date + pd.Timedelta(days=gap_days), np.arange(1988, 2019))
-        event = gap.events(CATALOGUE.species["buckwheat"])
+        event = gap.events(CATALOGUE.species["buckwheat"], 25.4)
         opens, closes = event["flower"] - gap.start, event["bloom_end"] - gap.start
         assert ((opens <= 40) & (closes >= 40)).mean() > 0.8, sow
 
@@ -309,3 +310,14 @@ def test_pea_stands_thinner_in_a_dry_seedbed_and_no_thinner_for_rain_in_a_moist_
         thirsty = dry["establishment_water_mm"] > 0
         assert (dry["stand_share"] <= moist["stand_share"] + 1e-9).all()
         assert thirsty.sum() == 0 or dry["stand_share"][thirsty].mean() < moist["stand_share"][thirsty].mean()
+
+
+@pytest.mark.real
+def test_a_stale_seedbed_leaves_fewer_weeds(ames):
+    # common practice: weeds that come up before sowing are killed before it
+    block, place, weeds = ames[True], ames[True].place, []
+    for days in (0, 10, 20):
+        block.place = replace(place, stale_seedbed_d=days)
+        weeds.append(grown(block, "buckwheat", "06-10", 60)["weed_share"].median())
+    block.place = place
+    assert weeds[0] > weeds[1] > weeds[2]

@@ -3,23 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
 
 import pandas as pd
 
-from greengap.catalogue import Catalogue, Cover, Species
+from greengap.catalogue import Catalogue, Species
 from greengap.farm.settings import SeedLot
+from greengap.process.seedbed import sole_rate, sowing_depth
 from greengap.tables import Allocation, Block, DataFrame, GeoDataFrame, Option, SeedNeed
 from greengap.units import HECTARE_M2
-
-
-@dataclass(frozen=True)
-class Depth:
-    """Sowing depth of a cover: one depth for all components, or a pass for each."""
-
-    one_pass: bool
-    depth_mm: dict[str, float]
-    apart_mm: float
 
 
 def seeding_method(equipment: frozenset[str]) -> str | None:
@@ -72,33 +63,6 @@ def seeds_per_m2(rate_kg_ha: float, seed_weight_g: float) -> float:
 def typical_pls(species: Species) -> float:
     """Pure live seed of an ordinary lot, to which printed rates refer."""
     return pls_fraction(species.number("purity"), species.number("germination"))
-
-
-def sole_rate(species: Species, method: str, catalogue: Catalogue) -> float:
-    """Printed rate of good seed for a species alone [kg/ha].
-
-    Where no broadcast rate is known, the drilled one times the rule ``broadcast_factor``.
-    """
-    if method == "drilled":
-        return species.number("seeding_rate_drilled")
-    if species.has("seeding_rate_broadcast"):
-        return species.number("seeding_rate_broadcast")
-    return species.number("seeding_rate_drilled") * catalogue.rule("broadcast_factor")
-
-
-def sowing_depth(cover: Cover, catalogue: Catalogue) -> Depth:
-    """Depth of each component; one pass if their ranges meet within the rule ``mix_depth_tolerance``."""
-    ranges = {c.species: catalogue.species[c.species].range("seeding_depth") for c in cover.components}
-    deepest_low = max(low for low, _ in ranges.values())
-    shallowest_high = min(high for _, high in ranges.values())
-    apart = deepest_low - shallowest_high
-    if apart <= 0:
-        common = (deepest_low + shallowest_high) / 2
-        return Depth(True, {key: common for key in ranges}, 0.0)
-    if apart <= catalogue.rule("mix_depth_tolerance"):
-        # The compromise spares the small seed: at the deep end of what it still emerges from.
-        return Depth(True, {key: shallowest_high for key in ranges}, apart)
-    return Depth(False, {key: (low + high) / 2 for key, (low, high) in ranges.items()}, apart)
 
 
 def seed_needs(

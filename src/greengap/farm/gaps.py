@@ -67,7 +67,7 @@ def find_gaps(
         return _table([])
     last_day = pd.Timestamp(int(calendar["end_usual"].dt.year.max()), 12, 31)
     clean_up_d = _days(settings.clean_up_d, catalogue, "clean_up")
-    seedbed_d = _days(settings.seedbed_d, catalogue, "seedbed")
+    seedbed_d = _days(settings.seedbed_d, catalogue, "seedbed") + settings.stale_seedbed_d
     rows = []
     for block in sorted(calendar["block_id"].unique(), key=_natural):
         crops = calendar[calendar["block_id"] == block].sort_values("start_usual").to_dict("records")

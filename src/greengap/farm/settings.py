@@ -124,6 +124,7 @@ class FarmSettings:
     equipment: frozenset[str]
     clean_up_d: int | None
     seedbed_d: int | None
+    stale_seedbed_d: int  # days a seedbed lies open for its weeds, which are killed before sowing
     waiting_d: dict[str, int]  # by establishment of the next crop
     seed_lots: dict[str, SeedLot]
     cold_offset_degc: dict[str, float]  # by block
@@ -455,6 +456,7 @@ def read_settings(folder: Path) -> FarmSettings:
         equipment=frozenset(owned),
         clean_up_d=_days(days, "clean_up_d"),
         seedbed_d=_days(days, "seedbed_d"),
+        stale_seedbed_d=_days(days, "stale_seedbed_d") or 0,
         waiting_d=waiting_d,
         seed_lots=_seed_lots(top.table("seed_lots")),
         cold_offset_degc=_cold_offsets(top.table("cold_offset_degc")),

@@ -23,6 +23,7 @@ from greengap.process.hardiness import killed_share
 from greengap.process.nitrogen import decay_water_factor, mineralised
 from greengap.process.phenology import flower_day, next_long_day, photoperiod_factor, viable_seed_day
 from greengap.process.radiation import day_length_cbm, extraterrestrial_radiation, hargreaves_radiation
+from greengap.process.seedbed import method_share
 from greengap.process.soil_hydraulics import air_entry_kpa, hydrologic_group, saxton_rawls, water_potential_kpa
 from greengap.process.soil_temperature import soil_temperature_5cm
 from greengap.process.soil_water import readily_evaporable_mm, runoff_mm, total_evaporable_mm
@@ -43,6 +44,8 @@ class Place:
     irrigated: bool
     cold_offset_degc: float
     elevation_m: float = 0.0
+    method: str = "drilled"  # or broadcast
+    stale_seedbed_d: int = 0  # days by which the bed is ready before sowing, its weeds killed then
 
 
 class BlockDays:
@@ -202,12 +205,11 @@ class BlockDays:
         )
         return potential / 1000
 
-    def at_seed_mpa(self, species: Species) -> np.ndarray:
-        """Water potential at the middle of the species' seeding depth, shape (day,) [MPa]."""
-        low, high = species.range("seeding_depth")
-        key = ("at seed", low, high)
+    def at_seed_mpa(self, depth_mm: float) -> np.ndarray:
+        """Water potential at a sowing depth, reckoned once, shape (day,) [MPa]."""
+        key = ("at seed", depth_mm)
         if key not in self._sums:
-            self._sums[key] = self.seed_zone_mpa((low + high) / 2)
+            self._sums[key] = self.seed_zone_mpa(depth_mm)
         return self._sums[key]
 
     @cached_property
@@ -239,19 +241,19 @@ class BlockDays:
         low, high = (self.soil_temperature,) * 2 if value.clock == "soil" else (self.tmin, self.tmax)
         return degree_days(low, high, value.base_degc or 0.0, value.upper_degc, value.method)
 
-    def emergence_sums(self, species: Species) -> np.ndarray:
+    def emergence_sums(self, species: Species, depth_mm: float) -> np.ndarray:
         """Running hydrothermal sum of germination and emergence, shape (day,) [°C d]."""
-        key = ("emergence", species.key)
+        key = ("emergence", species.key, depth_mm)
         if key not in self._sums:
-            wet = moisture_factor(self.at_seed_mpa(species), species.number("seed_base_water_potential"))
+            wet = moisture_factor(self.at_seed_mpa(depth_mm), species.number("seed_base_water_potential"))
             self._sums[key] = cumulative(self._daily(species.values["emergence_sum"]) * wet)
         return self._sums[key]
 
-    def dry_days(self, species: Species) -> np.ndarray:
+    def dry_days(self, species: Species, depth_mm: float) -> np.ndarray:
         """Running count of days too dry for the seed, shape (day,)."""
-        key = ("dry", species.key)
+        key = ("dry", species.key, depth_mm)
         if key not in self._sums:
-            dry = dry_day(self.rain, self.at_seed_mpa(species), species.number("seed_base_water_potential"))
+            dry = dry_day(self.rain, self.at_seed_mpa(depth_mm), species.number("seed_base_water_potential"))
             self._sums[key] = np.cumsum(dry & (not self.place.irrigated)).astype(float)
         return self._sums[key]
 
@@ -327,7 +329,7 @@ class BlockDays:
         rule, last = self.catalogue.rule, self.dates.size - 1
         need = np.zeros(start.shape)
         for s, emerged in zip(species, up, strict=True):
-            dry = self.dry_days(s)
+            dry = self.dry_days(s, middle_depth(s))
             days = dry[np.minimum(np.minimum(emerged, start + int(rule("longest_emergence"))), last)] - dry[start]
             need = np.maximum(need, np.ceil(days / rule("establishment_interval")) * rule("establishment_irrigation"))
         return need
@@ -372,7 +374,15 @@ def _between(series: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndar
     return before[last + 1] - before[first]
 
 
-def component_events(days: BlockDays, species: Species, start: np.ndarray, margin_d: int) -> dict[str, np.ndarray]:
+def middle_depth(species: Species) -> float:
+    """Middle of the depths a species is sown at [mm]."""
+    low, high = species.range("seeding_depth")
+    return (low + high) / 2
+
+
+def component_events(
+    days: BlockDays, species: Species, start: np.ndarray, margin_d: int, depth_mm: float | None = None
+) -> dict[str, np.ndarray]:
     """Events of one component for every sowing: positions in the record, `NEVER` where they do not come.
 
     Parameters
@@ -383,6 +393,8 @@ def component_events(days: BlockDays, species: Species, start: np.ndarray, margi
         Position of the sowing day.
     margin_d : int
         Days before viable seed by which the cover has to be ended [d].
+    depth_mm : float, optional
+        Sowing depth, else the middle of what the species is sown at [mm].
 
     Returns
     -------
@@ -392,16 +404,18 @@ def component_events(days: BlockDays, species: Species, start: np.ndarray, margi
         it establishes.
     """
     last, rule, number = days.dates.size - 1, days.catalogue.rule, species.number
-    sums = days.emergence_sums(species)
+    depth = middle_depth(species) if depth_mm is None else depth_mm
+    sums, dried = days.emergence_sums(species, depth), days.dry_days(species, depth)
     up = day_reached(sums, start, number("emergence_sum"))
     up = np.where(up - start > rule("longest_emergence"), -1, up)
     imbibed = day_reached(sums, start, number("emergence_sum") * rule("imbibition_share"))
     seen = np.where(up < 0, np.minimum(start + int(rule("longest_emergence")), last), up)
-    dry = np.where(imbibed < 0, 0.0, days.dry_days(species)[seen] - days.dry_days(species)[np.maximum(imbibed, 0)])
+    dry = np.where(imbibed < 0, 0.0, dried[seen] - dried[np.maximum(imbibed, 0)])
     watched = np.minimum(np.maximum(seen, start + int(rule("heat_watch"))), last)
     hot = days.hot_days(species)[watched] - days.hot_days(species)[start]
     low, high = species.range("seeding_depth")
-    deep = depth_factor((low + high) / 2, low, high, number("seed_weight"))
+    deep = depth_factor(depth, low, high, number("seed_weight"))
+    deep = deep * method_share(species, days.place.method, days.catalogue)
     stand = np.exp(-number("dry_loss") * np.maximum(dry, 0) - rule("heat_loss") * hot) * deep
     stand = np.where(up < 0, 0.0, stand)
 

@@ -20,6 +20,7 @@ import xarray as xr
 from greengap.catalogue import Catalogue, Cover, Species
 from greengap.process import day_loop as loop
 from greengap.process.drivers import NEVER, BlockDays, Place, component_numbers, run_soil_temperature
+from greengap.process.seedbed import sowing_depth
 from greengap.process.sowings import Sowings
 from greengap.process.weeds import remaining_weeds, seedlings_emerged, weed_leaf_area, weed_share
 from greengap.tables import DataFrame, Odds, Option, PurposeOdds, Season
@@ -57,7 +58,8 @@ class _Run:
         self.species: list[Species] = [catalogue.species[c.species] for c in cover.components]
         shares = np.array([c.share_of_sole_rate for c in cover.components])
         self.weights = shares / shares.sum()
-        self.parts = [sowings.events(s) for s in self.species]
+        self.depths = sowing_depth(cover, catalogue).depth_mm
+        self.parts = [sowings.events(s, self.depths[s.key]) for s in self.species]
 
     @cached_property
     def planned_end(self) -> np.ndarray:
@@ -146,7 +148,7 @@ def _grow(run: _Run, targets: list[Target]) -> tuple[dict[str, np.ndarray], list
                 lanes[:, at + row] = loop.NEVER
                 lanes[:, at + row, :width] = np.minimum(p[name][:, block] - opening, loop.NEVER)
             lanes[:, at + loop.CANOPY_SHARE, :width] = p["canopy_share"][:, block]
-            lanes[:, at + loop.UNITS_UP, :width] = sowings.units_up(s)[:, block]
+            lanes[:, at + loop.UNITS_UP, :width] = sowings.units_up(s, run.depths[s.key])[:, block]
         lanes[:, given + components * parts :] = loop.NEVER
         drivers = np.concatenate([weather, *(rows[b] for rows in growing)], axis=1)
         kernel(*loop.Job(offset, drivers.ravel(), flat := lanes.ravel(), numbers, days.ground, goals))
@@ -188,15 +190,18 @@ def _bloom_reached(run: _Run, target: Target, opens: np.ndarray, closes: np.ndar
 def _weeds(run: _Run, closure: np.ndarray, mass_kg_ha: np.ndarray) -> np.ndarray:
     """Share of the canopy that is weeds', 1 where the cover never closes.
 
-    The bed is taken to be clean on the day of sowing, so that weeds start anew from it; the race ends when
-    the cover closes.
+    The bed is taken to be clean on the day of sowing, so that weeds start anew from it; a stale seedbed has
+    spent part of them before. The race ends when the cover closes.
     """
     rule, days = run.catalogue.rule, run.days
     sums = days.weed_sums
     close = np.clip(run.start + np.nan_to_num(closure, nan=0).astype(int), 0, sums.size - 1)
     since = np.maximum(sums[close] - sums[run.start], 0.0)
     half = rule("weed_emergence_half_common_lambsquarters_sum")
-    up = seedlings_emerged(since, half, rule("weed_emergence_steepness")) * rule("weed_seedlings")
+    steepness = rule("weed_emergence_steepness")
+    stale = sums[run.start] - sums[np.maximum(run.start - days.place.stale_seedbed_d, 0)]
+    left = 1 - seedlings_emerged(stale, half, steepness) * (days.place.stale_seedbed_d > 0)
+    up = seedlings_emerged(since, half, steepness) * left * rule("weed_seedlings")
     weeds = weed_leaf_area(up, rule("weed_seedling_area"), rule("weed_relative_growth"), since)
     extinction = sum(w * s.number("light_extinction") for w, s in zip(run.weights, run.species, strict=True))
     cover = -np.log(1 - rule("half_cover_share")) / extinction

@@ -58,15 +58,16 @@ class Sowings:
         self.opening = np.where(ran.any(axis=0), opening, 30)
         self.start = np.clip(self.opening + self.offset[:, None], 0, last)
         self.limit = np.broadcast_to(length[:, None], start.shape)
-        self._events: dict[str, dict[str, np.ndarray]] = {}
+        self._events: dict[tuple[str, float], dict[str, np.ndarray]] = {}
         self._growing: dict[str, list[np.ndarray]] = {}
 
-    def events(self, species: Species) -> dict[str, np.ndarray]:
-        """Events of a species, as positions in the record (`greengap.process.drivers.component_events`)."""
-        if species.key not in self._events:
+    def events(self, species: Species, depth_mm: float) -> dict[str, np.ndarray]:
+        """Events of a species at a sowing depth, as positions in the record (`component_events`)."""
+        key = (species.key, depth_mm)
+        if key not in self._events:
             margin = int(self.catalogue.rule("seed_margin"))
-            self._events[species.key] = component_events(self.days, species, self.start, margin)
-        return self._events[species.key]
+            self._events[key] = component_events(self.days, species, self.start, margin, depth_mm)
+        return self._events[key]
 
     @cached_property
     def blocks(self) -> list[slice]:
@@ -102,10 +103,10 @@ class Sowings:
     def _zero(self, units: np.ndarray) -> np.ndarray:
         return units[np.maximum(self.opening, 0)]
 
-    def units_up(self, species: Species) -> np.ndarray:
+    def units_up(self, species: Species, depth_mm: float) -> np.ndarray:
         """Canopy units on the day of emergence, counted from the first sowing date, shape (sowing, year) [°C d]."""
         units = self.canopy_units(species)
-        return units[np.minimum(self.events(species)["emerged"], units.size - 1)] - self._zero(units)
+        return units[np.minimum(self.events(species, depth_mm)["emerged"], units.size - 1)] - self._zero(units)
 
     def growing(self, species: Species) -> list[np.ndarray]:
         """The rows of `greengap.process.day_loop.Job.drivers` of a species, a block of years at a time."""
