@@ -86,6 +86,7 @@ def _settings(units: str, note: str) -> FarmSettings:
         equipment=frozenset({"drill", "mower"}),
         clean_up_d=None,
         seedbed_d=None,
+        stale_seedbed_d=0,
         waiting_d={},
         seed_lots={},
         cold_offset_degc={},
