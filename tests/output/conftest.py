@@ -276,6 +276,7 @@ def make_plan() -> Callable[..., Plan]:
             "cautions": GapCaution.validate(
                 pd.DataFrame(cautions, columns=["gap_id", "hazard", "caution", "defers_to"])
             ),
+            "windows": tables["options"][["gap_id", "cover_id"]].drop_duplicates(),
             "report": ImportReport(),
             "metadata": {
                 "farm": "Three blocks",
