@@ -121,7 +121,7 @@ def test_penman_monteith_agrees_with_refet_where_it_is_installed(days):
 
 def test_at_ames_the_two_methods_agree_within_a_fifth_over_the_growing_season():
     ames = pd.read_csv(HERE / "data" / "ames_2012_2016.csv", parse_dates=["date"])
-    top = extraterrestrial_radiation(42.02, ames.date.dt.dayofyear)
+    top = extraterrestrial_radiation(42.02, ames.date.dt.day_of_year)
     sun = hargreaves_radiation(ames.tmin_degc, ames.tmax_degc, top)
     growing = ames.date.dt.month.between(4, 10).to_numpy()
     whole = penman_monteith(ames.tmin_degc, ames.tmax_degc, sun, top)[growing].sum()

@@ -103,7 +103,8 @@ def fast_expm1(x: Any) -> Any:
 
 def is_compiled() -> bool:
     """True if the compiled loop of an earlier run lies on disk."""
-    return bool(bare_days.stats.cache_path) and any(Path(bare_days.stats.cache_path).glob("day_loop.*.nbi"))
+    folder = bare_days.stats.cache_path
+    return folder is not None and any(Path(folder).glob("day_loop.*.nbi"))
 
 
 @njit(nogil=True, cache=True)

@@ -324,12 +324,14 @@ class BlockDays:
             held[:-ahead] &= warm[ahead:]
         return held
 
-    def establishment_water(self, start: np.ndarray, up: list[np.ndarray], species: list[Species]) -> np.ndarray:
+    def establishment_water(
+        self, start: np.ndarray, up: list[np.ndarray], species: list[Species], depths_mm: dict[str, float]
+    ) -> np.ndarray:
         """Irrigation that would keep the seed zone of the thirstiest component moist until it is up [mm]."""
         rule, last = self.catalogue.rule, self.dates.size - 1
         need = np.zeros(start.shape)
         for s, emerged in zip(species, up, strict=True):
-            dry = self.dry_days(s, middle_depth(s))
+            dry = self.dry_days(s, depths_mm[s.key])
             days = dry[np.minimum(np.minimum(emerged, start + int(rule("longest_emergence"))), last)] - dry[start]
             need = np.maximum(need, np.ceil(days / rule("establishment_interval")) * rule("establishment_irrigation"))
         return need

@@ -247,7 +247,9 @@ def _run_cover(
         "emergence_d": run.event("emerged", first=False),
         "stand_share": np.clip(stand, 0, 1),
         "established": established,
-        "establishment_water_mm": days.establishment_water(run.start, [p["emerged"] for p in run.parts], run.species),
+        "establishment_water_mm": days.establishment_water(
+            run.start, [p["emerged"] for p in run.parts], run.species, run.depths
+        ),
         "half_cover_d": closure,
         "first_flower_d": np.where(run.event("flower", first=True) <= end, run.event("flower", first=True), np.nan),
         "bloom_d": np.nan_to_num(closes - opens),
