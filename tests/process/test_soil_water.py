@@ -4,7 +4,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from greengap.process import soil_water
@@ -112,6 +112,7 @@ def test_a_season_stays_near_pyfao56_whose_rain_comes_after_the_days_use(season)
     assert np.abs(depletion - season.dr_mm).max() < 15
 
 
+@example(store=WaterStore(5.0, 2.5, 3.5, 3.5, 0.0), dr=0.0, de=0.0, days=[(0.0, 4.0, 0.0, 5e-324, 0.0)])
 @given(store=a_store(), dr=st.floats(0, 1), de=st.floats(0, 1), days=st.lists(a_day, min_size=1, max_size=20))
 def test_the_balance_closes_every_day_and_stays_within_the_soil(store, dr, de, days):
     dr, de = dr * store.total_available_mm, de * store.total_evaporable_mm

@@ -35,7 +35,7 @@ def soil_temperature(weather: xr.Dataset, surface_excess_degc: float | None = No
     table = pd.DataFrame({name: days[name].to_numpy() for name in ("tmin_degc", "tmax_degc")})
     table = table.interpolate(limit_direction="both")
     tmin, tmax = table["tmin_degc"].to_numpy(), table["tmax_degc"].to_numpy()
-    day_of_year = pd.DatetimeIndex(days["date"].to_numpy()).dayofyear.to_numpy()
+    day_of_year = pd.DatetimeIndex(days["date"].to_numpy()).day_of_year.to_numpy()
     radiation = hargreaves_radiation(tmin, tmax, extraterrestrial_radiation(float(days["lat"]), day_of_year))
     if "radiation_mj_m2_d" in days:
         measured = days["radiation_mj_m2_d"].to_numpy()
@@ -141,6 +141,6 @@ def _relative_rate(species: Species, lat: float, dates: np.ndarray) -> np.ndarra
     if sign is None or not species.has("photoperiod_critical"):
         return np.ones(dates.size)
     terms = species.number("photoperiod_critical"), sign * species.number("photoperiod_sensitivity")
-    hours = day_length_cbm(lat, pd.DatetimeIndex(dates).dayofyear.to_numpy(), CIVIL_TWILIGHT_DEG)
+    hours = day_length_cbm(lat, pd.DatetimeIndex(dates).day_of_year.to_numpy(), CIVIL_TWILIGHT_DEG)
     at_reference = photoperiod_factor(species.number("photoperiod_reference"), *terms)
     return photoperiod_factor(hours, *terms) / at_reference

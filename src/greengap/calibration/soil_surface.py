@@ -147,7 +147,7 @@ def smoothed_air(year: ProbeYear) -> NDArray[np.float64]:
 
 def predict(year: ProbeYear, surface: Surface) -> NDArray[np.float64]:
     """Soil temperature at 5 cm by the model, loam of constant water, shape (station, day) [°C]."""
-    above = extraterrestrial_radiation(year.lat[:, None], year.dates.dayofyear.to_numpy())
+    above = extraterrestrial_radiation(year.lat[:, None], year.dates.day_of_year.to_numpy())
     radiation = hargreaves_radiation(year.tmin, year.tmax, above)
     if surface.measured_radiation:
         radiation = np.where(np.isnan(year.radiation), radiation, year.radiation)

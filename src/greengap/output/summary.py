@@ -20,6 +20,10 @@ def _day(value: Any, year: bool = False) -> str:
     return f"{value:%d %b %Y}" if year else f"{value:%d %b}"
 
 
+def _gaps(number: int) -> str:
+    return f"{number} gap" if number == 1 else f"{number} gaps"
+
+
 def aligned(rows: list[list[str]]) -> Iterator[str]:
     """Rows as columns of equal width, the first row being the heading."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
@@ -111,15 +115,15 @@ def summary(plan: Plan) -> Iterator[str]:
         )
     if len(rows) > 1:
         yield ""
-        yield f"Sow ({len(rows) - 1} of {len(plan.gaps)} gaps)"
+        yield f"Sow ({len(rows) - 1} of {_gaps(len(plan.gaps))})"
         yield from aligned(rows)
     if len(short) > 1:
         yield ""
-        yield f"Too short for a cover: keep it clean ({len(short) - 1} gaps)"
+        yield f"Too short for a cover: keep it clean ({_gaps(len(short) - 1)})"
         yield from aligned(short)
     if len(bare) > 1:
         yield ""
-        yield f"No cover of the catalogue fits: bare, unless you know one that does ({len(bare) - 1} gaps)"
+        yield f"No cover of the catalogue fits: bare, unless you know one that does ({_gaps(len(bare) - 1)})"
         yield from aligned(bare)
     if plan.seed_order.empty:
         yield ""

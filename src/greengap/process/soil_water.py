@@ -415,7 +415,8 @@ def water_step(
     left = np.maximum(taw + np.asarray(store.below_wilting_mm, dtype=float) - balance - transpiration, 0.0)
     evaporation = np.minimum(np.minimum(wanted, exposed * np.maximum(tew - surface, 0.0)), left)
 
-    surface = surface + np.divide(evaporation, exposed, out=np.zeros(evaporation.shape), where=exposed > 0)  # [77]
+    drop = np.divide(evaporation, exposed, out=np.zeros(evaporation.shape), where=exposed > 0)  # [77]
+    surface = surface + np.minimum(drop, np.maximum(tew - surface, 0.0))  # a share near zero divides inexactly
     balance = balance + evaporation + transpiration
     parts = (balance, surface, evaporation, transpiration, runoff, drainage)
     return WaterDay(*np.broadcast_arrays(*parts))
