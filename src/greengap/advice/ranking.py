@@ -101,7 +101,7 @@ def _limit(rated: Sequence[Any], weights: Mapping[str, float], unmet: Sequence[A
     if unmet:
         served = "; ".join(f"{purpose_in_words(r.purpose)} ({r.reason})" for r in unmet)
         words.append(f"does not serve: {served}")
-    return "; ".join(words) if words else "nothing holds it back"
+    return ". ".join(words) if words else "nothing holds it back"
 
 
 def _reasons(rated: Sequence[Any], odds: Any | None, wanted: float, units: System) -> str:

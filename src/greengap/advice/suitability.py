@@ -15,6 +15,7 @@ from greengap.advice.options import NO_COVER
 from greengap.advice.seeding import seeding_method, sowing_depth
 from greengap.catalogue import Catalogue, Cover, Species, Vegetable
 from greengap.farm.settings import FarmSettings
+from greengap.site.soil import DRAINAGE_CLASSES
 from greengap.tables import (
     ClassShare,
     DataFrame,
@@ -28,16 +29,6 @@ from greengap.tables import (
 )
 from greengap.units import System, write
 
-# Driest to wettest, as the soil survey names them.
-DRAINAGE = (
-    "excessively drained",
-    "somewhat excessively drained",
-    "well drained",
-    "moderately well drained",
-    "somewhat poorly drained",
-    "poorly drained",
-    "very poorly drained",
-)
 ALL = "all"
 
 
@@ -189,11 +180,11 @@ class _Rater:
                         f"{soil.clay_fraction:.0%} clay, {s.name} is easy to establish up to {comfort:.0%}",
                     ),
                 )
-            optimum, limit = (DRAINAGE.index(s.text(t)) for t in ("drainage_optimum", "drainage_limit"))
+            optimum, limit = (DRAINAGE_CLASSES.index(s.text(t)) for t in ("drainage_optimum", "drainage_limit"))
             loss = self.rule("drainage_step_loss")
             member, too_wet = 0.0, 0.0
             for name, share in drainage.items():
-                step = DRAINAGE.index(name) - better
+                step = DRAINAGE_CLASSES.index(name) - better
                 too_wet += share if step > limit else 0.0
                 member += share * (0.0 if step > limit else max(0.0, 1 - loss * max(0, step - optimum)))
             if member < wet_membership:
