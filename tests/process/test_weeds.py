@@ -33,17 +33,27 @@ def test_seedlings_only_ever_come_up(a, b, half):
     assert seedlings_emerged(half, half) == pytest.approx(0.5)
 
 
-@given(seedlings=st.floats(1, 500), sooner=st.floats(1, 400), later=st.floats(0, 400))
-def test_a_cover_that_closes_sooner_meets_fewer_weeds(seedlings, sooner, later):
-    early, late = (weed_leaf_area(seedlings, 1e-5, 0.016, t) for t in (sooner, sooner + later))
-    assert early <= late <= 4.0
-    assert weed_share(early, 1.0) <= weed_share(late, 1.0)
+@given(days=st.lists(st.tuples(st.floats(0, 50), st.floats(0, 25)), min_size=1, max_size=80), more=st.floats(0, 25))
+def test_a_cover_that_closes_sooner_meets_fewer_weeds(days, more):
+    new, warm = np.array(days).T
+    area = weed_leaf_area(np.cumsum(new), np.cumsum(warm), 1e-5, 0.016)
+    assert (np.diff(area) >= -1e-12).all()
+    assert area[-1] <= 4.0
+    assert (np.diff(weed_share(area, 1.0)) >= -1e-12).all()
+    warmer = weed_leaf_area(np.cumsum(new), np.cumsum(warm + more), 1e-5, 0.016)
+    assert (warmer >= area - 1e-12).all()
 
 
 def test_weeds_of_one_day_grow_by_the_exponential_law():
-    # derived: for a small sum the mean over days of emergence is close to the seedlings' own area
-    assert weed_leaf_area(100, 1e-4, 0.016, 1e-6) == pytest.approx(0.01, rel=1e-4)
-    assert weed_leaf_area(100, 1e-4, 0.016, 100) == pytest.approx(0.01 * np.expm1(1.6) / 1.6)
+    # derived: Kropff and Spitters' A exp(r t), all seedlings up on the first day
+    warmth = np.arange(0.0, 201.0, 10.0)
+    grown = weed_leaf_area(np.full(warmth.size, 100.0), warmth, 1e-4, 0.016)
+    assert grown == pytest.approx(0.01 * np.exp(0.016 * warmth))
+
+
+def test_weeds_that_come_up_late_are_behind():
+    early, late = (weed_leaf_area(up, [0.0, 60.0, 120.0], 1e-5, 0.016)[-1] for up in ([50, 50, 50], [0, 50, 50]))
+    assert late == pytest.approx(early * np.exp(-0.016 * 60))
 
 
 def test_weeds_take_all_without_a_cover_and_nothing_where_none_come_up():

@@ -87,6 +87,7 @@ SPECIES_TRAITS: dict[str, str] = {
     "growth_temperature_limit": "degC",  # range only
     "frost_kill_temperature": "degC",  # night that kills half of the stand
     "frost_kill_width": "degC",  # scale of the logistic curve around it
+    "overwintering_organ": "text",  # "crown": frost is felt at the crown, under snow, by a hardened stand
     "ph_optimum": "pH",  # range only
     "ph_limit": "pH",  # range only
     "drainage_optimum": "class",  # wettest class without loss

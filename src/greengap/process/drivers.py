@@ -19,7 +19,7 @@ from greengap.process import day_loop as loop
 from greengap.process.emergence import depth_factor, dry_day, moisture_factor
 from greengap.process.evapotranspiration import hargreaves, penman_monteith
 from greengap.process.growth import heat_factor, temperature_factor
-from greengap.process.hardiness import killed_share
+from greengap.process.hardiness import crown_temperature, hardened_share, killed_share, snow_water_mm
 from greengap.process.nitrogen import decay_water_factor, mineralised
 from greengap.process.phenology import flower_day, next_long_day, photoperiod_factor, viable_seed_day
 from greengap.process.radiation import day_length_cbm, extraterrestrial_radiation, hargreaves_radiation
@@ -223,10 +223,17 @@ class BlockDays:
         return mineralised(self.soil_temperature, carbon / rule("humus_carbon_to_nitrogen"), wet, rule("humus_decay"))
 
     @cached_property
-    def weed_sums(self) -> np.ndarray:
-        """Running soil sum on the clock of the weed emergence data, shape (day,) [°C d]."""
+    def weed_warmth(self) -> np.ndarray:
+        """Running soil sum of weeds that are up, shape (day,) [°C d]."""
         base = self.catalogue.rule("weed_base_temperature")
         return cumulative(degree_days(self.soil_temperature, self.soil_temperature, base, None, "average"))
+
+    @cached_property
+    def weed_germination(self) -> np.ndarray:
+        """Running hydrothermal sum of weed seed, which waits for rain as that of the cover does, shape (day,) [°C d]."""
+        rule = self.catalogue.rule
+        wet = moisture_factor(self.at_seed_mpa(rule("weed_seed_depth")), rule("weed_seed_base_water_potential"))
+        return cumulative(np.diff(self.weed_warmth, prepend=0.0) * wet)
 
     # -- the species on the place ----------------------------------------------------------------
 
@@ -280,15 +287,35 @@ class BlockDays:
             self._sums[key] = cumulative(daily)
         return self._sums[key]
 
+    @cached_property
+    def crown_degc(self) -> np.ndarray:
+        """Lowest temperature of the night at the crown of an overwintering stand, shape (day,) [°C]."""
+        rule = self.catalogue.rule
+        water = snow_water_mm(
+            self.rain, (self.tmin + self.tmax) / 2, self.tmax,
+            rule("snow_falls_below"), rule("snow_melts_above"), rule("snow_melt"),
+        )  # fmt: skip
+        return crown_temperature(
+            self.tmin + self.place.cold_offset_degc, water / rule("snow_density") / 10,
+            rule("crown_frost_under_snow"), rule("crown_frost_without_snow"), rule("deep_snow") / 10,
+        )  # fmt: skip
+
+    @cached_property
+    def lack_of_hardening_degc(self) -> np.ndarray:
+        """By how much a stand that cold has not hardened dies sooner, shape (day,) [°C]."""
+        rule = self.catalogue.rule
+        days = (int(rule(f"hardening_{word}")) for word in ("days", "memory"))
+        hard = hardened_share((self.tmin + self.tmax) / 2, rule("hardening_temperature"), *days)
+        return rule("hardening_gain") * (1 - hard)
+
     def frost_sums(self, species: Species) -> np.ndarray:
         """Running loss by frost, as the negative logarithm of what lives, shape (day,)."""
         key = ("frost", species.key)
         if key not in self._sums:
-            lost = killed_share(
-                self.tmin + self.place.cold_offset_degc,
-                species.number("frost_kill_temperature"),
-                species.number("frost_kill_width"),
-            )
+            night, limit = self.tmin + self.place.cold_offset_degc, species.number("frost_kill_temperature")
+            if species.has("overwintering_organ"):
+                night, limit = self.crown_degc, limit + self.lack_of_hardening_degc
+            lost = killed_share(night, limit, species.number("frost_kill_width"))
             self._sums[key] = np.cumsum(-np.log1p(-np.minimum(lost, 1 - 1e-12)))
         return self._sums[key]
 

@@ -22,7 +22,7 @@ from greengap.process import day_loop as loop
 from greengap.process.drivers import NEVER, BlockDays, Place, component_numbers, run_soil_temperature
 from greengap.process.seedbed import sowing_depth
 from greengap.process.sowings import Sowings
-from greengap.process.weeds import remaining_weeds, seedlings_emerged, weed_leaf_area, weed_share
+from greengap.process.weeds import remaining_weeds, weed_share
 from greengap.tables import DataFrame, Odds, Option, PurposeOdds, Season
 
 FLOWERS_THAT_FEED = {"moderate", "good", "excellent"}
@@ -188,21 +188,10 @@ def _bloom_reached(run: _Run, target: Target, opens: np.ndarray, closes: np.ndar
 
 
 def _weeds(run: _Run, closure: np.ndarray, mass_kg_ha: np.ndarray) -> np.ndarray:
-    """Share of the canopy that is weeds', 1 where the cover never closes.
-
-    The bed is taken to be clean on the day of sowing, so that weeds start anew from it; a stale seedbed has
-    spent part of them before. The race ends when the cover closes.
-    """
-    rule, days = run.catalogue.rule, run.days
-    sums = days.weed_sums
-    close = np.clip(run.start + np.nan_to_num(closure, nan=0).astype(int), 0, sums.size - 1)
-    since = np.maximum(sums[close] - sums[run.start], 0.0)
-    half = rule("weed_emergence_half_common_lambsquarters_sum")
-    steepness = rule("weed_emergence_steepness")
-    stale = sums[run.start] - sums[np.maximum(run.start - days.place.stale_seedbed_d, 0)]
-    left = 1 - seedlings_emerged(stale, half, steepness) * (days.place.stale_seedbed_d > 0)
-    up = seedlings_emerged(since, half, steepness) * left * rule("weed_seedlings")
-    weeds = weed_leaf_area(up, rule("weed_seedling_area"), rule("weed_relative_growth"), since)
+    """Share of the canopy that is weeds', 1 where the cover never closes; the race ends when it does."""
+    rule, area = run.catalogue.rule, run.sowings.weed_leaf_area
+    close = np.clip(np.nan_to_num(closure, nan=0).astype(int), 0, area.shape[-1] - 1)
+    weeds = np.take_along_axis(area, close[..., None], axis=-1)[..., 0]
     extinction = sum(w * s.number("light_extinction") for w, s in zip(run.weights, run.species, strict=True))
     cover = -np.log(1 - rule("half_cover_share")) / extinction
     share = np.where(np.isnan(closure), 1.0, weed_share(weeds, cover))

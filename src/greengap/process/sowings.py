@@ -12,6 +12,7 @@ import pandas as pd
 from greengap.catalogue import Catalogue, Species
 from greengap.process import day_loop as loop
 from greengap.process.drivers import BlockDays, component_events
+from greengap.process.weeds import seedlings_emerged, weed_leaf_area
 
 UNIT_STEP = 2.0**-10  # °C d; float32 counts in such steps up to 16384 °C d, more than a gap brings
 
@@ -68,6 +69,24 @@ class Sowings:
             margin = int(self.catalogue.rule("seed_margin"))
             self._events[key] = component_events(self.days, species, self.start, margin, depth_mm)
         return self._events[key]
+
+    @cached_property
+    def weed_leaf_area(self) -> np.ndarray:
+        """Leaf area index of weeds without a cover, by days from sowing, shape (sowing, year, day).
+
+        The bed is taken to be clean on the day of sowing, so that weeds start anew from it; a stale
+        seedbed has spent part of them before.
+        """
+        days, rule = self.days, self.catalogue.rule
+        count = int(self.limit.max(initial=0)) + 1
+        index = np.minimum(self.start[..., None] + np.arange(count), days.dates.size - 1)
+        half, steepness = rule("weed_emergence_half_common_lambsquarters_sum"), rule("weed_emergence_steepness")
+        sums = days.weed_germination
+        before = sums[self.start] - sums[np.maximum(self.start - days.place.stale_seedbed_d, 0)]
+        left = 1 - seedlings_emerged(before, half, steepness) * (days.place.stale_seedbed_d > 0)
+        up = seedlings_emerged(sums[index] - sums[self.start][..., None], half, steepness)
+        up *= left[..., None] * rule("weed_seedlings")
+        return weed_leaf_area(up, days.weed_warmth[index], rule("weed_seedling_area"), rule("weed_relative_growth"))
 
     @cached_property
     def blocks(self) -> list[slice]:

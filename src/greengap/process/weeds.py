@@ -48,42 +48,46 @@ def seedlings_emerged(
 
 def weed_leaf_area(
     seedlings_m2: ArrayLike,
-    seedling_area_m2: ArrayLike,
-    growth_per_degc_d: ArrayLike,
-    sum_degc_d: ArrayLike,
+    warmth_degc_d: ArrayLike,
+    seedling_area_m2: float,
+    growth_per_degc_d: float,
     most: float = 4.0,
 ) -> NDArray[np.float64]:
-    """Leaf area index of weeds that have come up evenly since the bed was cleaned.
+    """Leaf area index of weeds that have come up since the bed was cleaned.
 
     Parameters
     ----------
-    seedlings_m2 : array_like of float
-        Weed seedlings up by now [m-2].
-    seedling_area_m2 : array_like of float
+    seedlings_m2 : array_like of float, shape (..., day)
+        Weed seedlings up by each day [m-2].
+    warmth_degc_d : array_like of float, shape (..., day)
+        Running degree-days, in the base of the growth rate [°C d].
+    seedling_area_m2 : float
         Leaf area of one when it comes up [m2].
-    growth_per_degc_d : array_like of float
+    growth_per_degc_d : float
         Relative growth of young leaf area [1/(°C d)].
-    sum_degc_d : array_like of float
-        Degree-days since the bed was cleaned, in the base of the growth rate [°C d].
     most : float
         Leaf area index of a closed canopy, beyond which it grows no more [-].
 
     Returns
     -------
-    ndarray of float
+    ndarray of float, shape (..., day)
         Leaf area index [-].
 
     Notes
     -----
-    Exponential growth of each from its own day, as in M. J. Kropff and C. J. T. Spitters, "A simple model
-    of crop loss by weed competition from early observations on relative leaf area of the weeds", Weed
-    Res., vol. 31, pp. 97-105, 1991 (from memory); the mean over days of emergence spread evenly is
-    ``(exp(x) - 1) / x`` with x the growth rate times the sum.
+    Exponential growth of each from the day it comes up, as in M. J. Kropff and C. J. T. Spitters, "A simple
+    model of crop loss by weed competition from early observations on relative leaf area of the weeds", Weed
+    Res., vol. 31, pp. 97-105, 1991 (from memory).
+
+    Examples
+    --------
+    >>> weed_leaf_area([100.0, 100.0, 200.0], [0.0, 50.0, 100.0], 1e-4, 0.016).round(4)
+    array([0.01  , 0.0223, 0.0595])
     """
-    x = np.maximum(np.asarray(growth_per_degc_d, dtype=float) * np.asarray(sum_degc_d, dtype=float), 1e-9)
-    grown = np.expm1(np.minimum(x, 30.0)) / x
-    area = np.asarray(seedlings_m2, dtype=float) * np.asarray(seedling_area_m2, dtype=float) * grown
-    return np.minimum(area, most)
+    up, warmth = np.asarray(seedlings_m2, dtype=float), np.asarray(warmth_degc_d, dtype=float)
+    grown = np.exp(np.minimum(growth_per_degc_d * (warmth - warmth[..., :1]), 500.0))
+    new = np.diff(up, axis=-1, prepend=0.0)
+    return np.minimum(seedling_area_m2 * grown * np.cumsum(new / grown, axis=-1), most)
 
 
 def weed_share(weed_leaf_area: ArrayLike, cover_leaf_area: ArrayLike) -> NDArray[np.float64]:
