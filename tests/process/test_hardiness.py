@@ -19,7 +19,8 @@ def test_snow_is_never_less_than_none_nor_more_than_what_fell(days):
 
 
 def test_rain_does_not_lie_and_snow_stays_while_it_freezes():
-    lying = snow_water_mm([10.0, 10.0, 0.0, 0.0, 0.0], [6.0, -5.0, -8.0, -2.0, 8.0], [9.0, -1.0, -3.0, 0.5, 12.0], **SNOW)
+    mean, tmax = [6.0, -5.0, -8.0, -2.0, 8.0], [9.0, -1.0, -3.0, 0.5, 12.0]
+    lying = snow_water_mm([10.0, 10.0, 0.0, 0.0, 0.0], mean, tmax, **SNOW)
     assert lying == pytest.approx([0.0, 10.0, 10.0, 10.0, 0.0])
 
 

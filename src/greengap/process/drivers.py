@@ -230,7 +230,7 @@ class BlockDays:
 
     @cached_property
     def weed_germination(self) -> np.ndarray:
-        """Running hydrothermal sum of weed seed, which waits for rain as that of the cover does, shape (day,) [°C d]."""
+        """Running hydrothermal sum of weed seed, which waits for rain as the cover's does, shape (day,) [°C d]."""
         rule = self.catalogue.rule
         wet = moisture_factor(self.at_seed_mpa(rule("weed_seed_depth")), rule("weed_seed_base_water_potential"))
         return cumulative(np.diff(self.weed_warmth, prepend=0.0) * wet)
@@ -312,10 +312,11 @@ class BlockDays:
         """Running loss by frost, as the negative logarithm of what lives, shape (day,)."""
         key = ("frost", species.key)
         if key not in self._sums:
-            night, limit = self.tmin + self.place.cold_offset_degc, species.number("frost_kill_temperature")
+            hardened, width = species.number("frost_kill_temperature"), species.number("frost_kill_width")
             if species.has("overwintering_organ"):
-                night, limit = self.crown_degc, limit + self.lack_of_hardening_degc
-            lost = killed_share(night, limit, species.number("frost_kill_width"))
+                lost = killed_share(self.crown_degc, hardened + self.lack_of_hardening_degc, width)
+            else:
+                lost = killed_share(self.tmin + self.place.cold_offset_degc, hardened, width)
             self._sums[key] = np.cumsum(-np.log1p(-np.minimum(lost, 1 - 1e-12)))
         return self._sums[key]
 
