@@ -234,6 +234,90 @@ def odds(
 
 
 @app.command()
+def after(
+    farm: FarmFolder,
+    block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block name.")],
+    cover: Annotated[str, typer.Argument(metavar="COVER", help="Cover, for example buckwheat or pea_oat.")],
+    gap: Annotated[str | None, typer.Option(help="One gap only, for example 'Pond/2'.", show_default="all")] = None,
+    incorporate: Annotated[
+        bool | None, typer.Option("--incorporate/--mulch", help="Work it in, or leave it on the ground.")
+    ] = None,
+    chop: Annotated[
+        bool | None, typer.Option("--chop/--no-chop", help="Mow or chop it first, or end it whole.")
+    ] = None,
+    irrigate: Annotated[
+        bool | None, typer.Option("--irrigate/--no-irrigation", help="Water the block, or do not.")
+    ] = None,
+    inoculate: Annotated[bool, typer.Option("--inoculate/--no-inoculant", help="Legumes carry rhizobia.")] = True,
+    earlier: Annotated[int, typer.Option(help="Days by which it is ended before the planned day.", min=0, max=60)] = 0,
+    wait: Annotated[
+        int | None, typer.Option(help="Least days before the next crop.", min=0, max=120, show_default="the farm's")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for pictures, one for each gap; without it, none is drawn.", show_default="no pictures"
+        ),
+    ] = None,
+    picture: Annotated[Picture, typer.Option("--format", help="Kind of picture.")] = Picture.svg,
+    csv: AsCsv = False,
+) -> None:
+    """Show what a cover leaves: when and how to end it, the wait, nitrogen, water, and what would change it."""
+    from dataclasses import replace
+
+    from greengap.advice.next_crop import farm_ending
+    from greengap.cover_after import find_after
+    from greengap.output.after_text import after_csv, after_lines
+
+    if out is not None:
+        from greengap.output.after_plot import write_after
+        from greengap.output.odds_plot import check_plots
+
+        check_plots()
+        _check_out(out)
+    read = _read(farm)
+    ending = farm_ending(read.settings)
+    ending = replace(
+        ending,
+        incorporated=ending.incorporated if incorporate is None else incorporate,
+        chopped=ending.chopped if chop is None else chop,
+        inoculated=inoculate,
+    )
+    with _seasons_bar() as progress:
+        found = find_after(read, block, cover, gap, ending, irrigate, wait, earlier, progress)
+    written = write_after(found, out, picture) if out is not None else []
+    print(after_csv(found) if csv else "\n".join(after_lines(found)), end="" if csv else "\n")
+    for path in written:
+        print(f"Written: {path.as_posix()}", file=sys.stderr if csv else sys.stdout)
+    if not any(one.odds is not None and one.odds.holds_years > 0 for one in found.gaps):
+        raise typer.Exit(NO_OPTION)
+
+
+@app.command()
+def ladder(
+    farm: FarmFolder,
+    gap: Annotated[
+        str | None, typer.Argument(metavar="[GAP]", help="Gap as `greengap gaps` names it; all if left out.")
+    ] = None,
+    csv: AsCsv = False,
+) -> None:
+    """List the dated fallbacks of each gap: until when this, until when that, from when nothing."""
+    from greengap.errors import InputProblem
+    from greengap.farm.settings import suggestion
+    from greengap.output.after_text import ladder_lines, ladder_of
+    from greengap.output.table import to_csv
+
+    read = _read(farm)
+    known = list(_gaps(read)["gap_id"])
+    if gap is not None and gap not in known:
+        remedy = f"{suggestion(gap, known, most=6)}; `greengap gaps` lists them with their dates"
+        raise InputProblem(farm.as_posix(), f"gap {gap!r}", "there is no such gap", remedy)
+    made = _planned(read)
+    table = ladder_of(made, gap)
+    print(to_csv(table) if csv else "\n".join(ladder_lines(table, made.catalogue)), end="" if csv else "\n")
+
+
+@app.command()
 def check(farm: FarmFolder) -> None:
     """Read everything and report what was found, repaired and assumed; plans nothing."""
     from greengap.farm_input import read_farm

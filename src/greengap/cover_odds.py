@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from greengap.advice.next_crop import farm_ending, next_crops
 from greengap.advice.odds_by_date import DateOdds, YearDates, dates_by_year, odds_by_date
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target
@@ -137,10 +138,11 @@ def find_odds(
     place = {block_id: places(farm)[block_id]}
     gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
     gaps = gaps[(gaps["block_id"] == block_id) & ((gaps["gap_id"] == gap_id) | (gap_id is None))]
-    options = list_options(gaps, catalogue)
+    crops = next_crops(gaps, settings, catalogue)
+    options = list_options(gaps, catalogue, crops)
     options = options[options["cover_id"] == cover_id].reset_index(drop=True)
     world = (farm.weather, farm.site_of_block, place)
-    season, _ = simulate(options, *world, catalogue, aim, [])
+    season, _ = simulate(options, *world, catalogue, aim, [], None, crops, farm_ending(settings), settings.wanted_odds)
     nothing_ran = Odds.validate(pd.DataFrame(columns=list(Odds.to_schema().columns)))
     odds = nothing_ran if season.empty else count_odds(options, season, catalogue)
     dates = odds_by_date(options, season)

@@ -9,8 +9,12 @@ from datetime import date
 from importlib.metadata import version
 from typing import Any, Literal
 
+from greengap.advice.after import after_tables
 from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
+from greengap.advice.clocks import four_clocks
+from greengap.advice.ladder import make_ladders
+from greengap.advice.next_crop import farm_ending, next_crops
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
@@ -27,18 +31,22 @@ from greengap.process.season import count_odds, simulate
 from greengap.seed_order import make_order
 from greengap.site.frost import freeze_dates, freeze_percentiles, month_and_day
 from greengap.tables import (
+    After,
     Allocation,
     Block,
     ClassShare,
+    Clock,
     CropCalendar,
     DataFrame,
     Gap,
     GapCaution,
     GeoDataFrame,
+    NitrogenByDate,
     Odds,
     Option,
     PurposeOdds,
     Recommendation,
+    Rung,
     Season,
     SeedNeed,
     SeedOrder,
@@ -83,6 +91,10 @@ class Plan:
     cautions: DataFrame[GapCaution]
     seed_need: DataFrame[SeedNeed]
     seed_order: DataFrame[SeedOrder]
+    after: DataFrame[After]
+    nitrogen: DataFrame[NitrogenByDate]
+    clocks: DataFrame[Clock]
+    ladder: DataFrame[Rung]
     report: ImportReport
     metadata: dict[str, Any]
 
@@ -106,10 +118,12 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     aims = purpose_targets(settings.purposes, catalogue, settings.units)
     where = places(farm)
     gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
-    options = list_options(gaps, catalogue)
+    crops = next_crops(gaps, settings, catalogue)
+    options = list_options(gaps, catalogue, crops)
     season, purpose_odds = simulate(
-        options, farm.weather, farm.site_of_block, where, catalogue, growth_aim, aims, progress
-    )
+        options, farm.weather, farm.site_of_block, where, catalogue, growth_aim, aims, progress,
+        crops, farm_ending(settings), settings.wanted_odds,
+    )  # fmt: skip
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
@@ -122,10 +136,13 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
         allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
     )
     seed_order = make_order(seed_need, catalogue)
+    after, nitrogen = after_tables(gaps, windows, odds, season, crops, settings, catalogue)
+    clocks = four_clocks(gaps, windows, season, crops, settings.wanted_odds, catalogue.rule("seed_margin"))
+    ladder = make_ladders(gaps, options, odds, recommendation, allocation, seed_need, catalogue, settings.wanted_odds)
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
         season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order,
-        farm.report, _metadata(farm),
+        after, nitrogen, clocks, ladder, farm.report, _metadata(farm),
     )  # fmt: skip
 
 

@@ -142,14 +142,18 @@ class Season(Table):
     frost_kill_d: float = pa.Field(
         nullable=True, description="Days to the frost that kills the last component; none if spared."
     )
+    ended_for_seed: bool = pa.Field(description="The planned termination is set by viable seed, not by the next crop.")
     planned_end_d: float = pa.Field(ge=0, description="Days to the planned termination, the same in every year.")
     growth_end_d: float = pa.Field(ge=0, description="Days to the end of growth: seed margin, frost kill or gap end.")
     aim_d: float = pa.Field(nullable=True, description="Days until the growth aim is reached; none if never.")
     biomass_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter at the end of growth.")
-    nitrogen_kg_ha: float = pa.Field(ge=0, description="Nitrogen in that shoot dry matter.")
+    nitrogen_kg_ha: float = pa.Field(ge=0, description="Nitrogen in that shoot dry matter, by stage and supply.")
     nitrogen_fixed_kg_ha: float = pa.Field(ge=0, description="Part of it fixed from the air.")
     weed_share: float = pa.Field(
         ge=0, le=1, description="Share of the canopy that is weeds' in the end; 1 if it never closes."
+    )
+    weeds_close_d: float = pa.Field(
+        nullable=True, description="Days until weeds alone would cover half the ground; none if not in the gap."
     )
     water_used_mm: float = pa.Field(ge=0, description="Transpiration and evaporation until the end of growth.")
     water_cost_mm: float = pa.Field(description="Water used beyond what bare ground would have lost.")
@@ -164,8 +168,36 @@ class Season(Table):
     frost_spared: bool = pa.Field(description="No killing frost before the growth aim.")
     aim_met: bool = pa.Field(description="Growth aim reached by the end of growth.")
     seed_safe: bool = pa.Field(description="No viable seed, with its margin, before the latest termination.")
+    waiting_d: float = pa.Field(ge=0, description="Days from the end of growth until the next crop can be set.")
+    waiting_driver: pd.CategoricalDtype = pa.Field(
+        dtype_kwargs={"categories": ["minimum", "nitrogen", "pests", "residue"], "ordered": False},
+        description="What asks for the longest wait.",
+    )
+    ready_d: float = pa.Field(ge=0, description="Days from sowing until the next crop can be set.")
+    short_d: float = pa.Field(
+        nullable=True,
+        description="Days by which the wait from the growth aim on overruns the next crop; below zero to spare.",
+    )
+    residue_clear: bool = pa.Field(description="The next crop can be set on its usual day; true if there is none.")
+    nitrogen_0d_kg_ha: float = pa.Field(
+        nullable=True, description="Nitrogen set free by the day of planting, below zero if tied up."
+    )
+    nitrogen_14d_kg_ha: float = pa.Field(nullable=True, description="The same 14 days after planting.")
+    nitrogen_28d_kg_ha: float = pa.Field(nullable=True, description="The same 28 days after planting.")
+    nitrogen_56d_kg_ha: float = pa.Field(nullable=True, description="The same 56 days after planting.")
+    nitrogen_season_kg_ha: float = pa.Field(description="Set free or tied up over the season.")
+    tie_up_d: float = pa.Field(ge=0, description="Days from the end of growth until tied-up nitrogen is given back.")
+    carbon_to_nitrogen: float = pa.Field(nullable=True, description="Of the shoots when they are ended.")
+    coarse_share: float = pa.Field(ge=0, le=1.000001, description="Part of them in coarse stems.")
+    residue_left_30d_share: float = pa.Field(nullable=True, description="Residue left 30 days after the end.")
+    residue_left_90d_share: float = pa.Field(nullable=True, description="Residue left 90 days after the end.")
+    residue_left_365d_share: float = pa.Field(nullable=True, description="Residue left a year after the end.")
+    water_lack_mm: float = pa.Field(ge=0, description="Water that the ground lacks against bare ground at planting.")
+    leaching_kept_share: float = pa.Field(
+        ge=0, le=1, description="Part of the nitrogen lost below bare ground that the cover keeps."
+    )
     holds: bool = pa.Field(
-        description="Soil warm, frost spared, and the aim met before growth has to end, seed margin included."
+        description="Soil warm, frost spared, the aim met before growth has to end, and residue clear in time."
     )
 
 
@@ -179,6 +211,7 @@ class Odds(Table):
     frost_spared_years: int = pa.Field(ge=0, description="Years without a killing frost before the aim.")
     aim_years: int = pa.Field(ge=0, description="Years in which the growth aim is reached.")
     seed_safe_years: int = pa.Field(ge=0, description="Years without viable seed before the latest termination.")
+    ready_years: int = pa.Field(ge=0, description="Years in which the residue is out of the next crop's way in time.")
     holds_years: int = pa.Field(ge=0, description="Years in which all of it holds.")
     bird_risk_share: float = pa.Field(
         ge=0, le=1, description="Share of fields that birds or game take, beside the weather."
@@ -220,6 +253,93 @@ class PurposeOdds(Table):
     aim: str = pa.Field(description="The aim in words.")
     met_years: int = pa.Field(ge=0, description="Weather years in which the aim is reached.")
     years: int = pa.Field(ge=0, description="Weather years run.")
+
+
+class Clock(Table):
+    """One row per gap, cover and clock: how many days each leaves to spare. Key: gap_id, cover_id, clock."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    cover_id: str = pa.Field(description="Cover.")
+    option_id: str = pa.Field(description="Its best option.")
+    clock: str = pa.Field(
+        isin=["seedbed", "canopy", "seed", "residue"],
+        description="Seedbed fit in time; canopy closed before the weeds'; ended before viable seed; residue ready.",
+    )
+    margin_d: float = pa.Field(
+        nullable=True, description="Days to spare in the wanted share of years; none where the clock does not run."
+    )
+    holds_years: int = pa.Field(ge=0, description="Weather years in which it is in time.")
+    years: int = pa.Field(ge=0, description="Weather years run.")
+    binds: bool = pa.Field(description="Has the fewest days to spare of the four.")
+
+
+class Rung(Table):
+    """One row per rung of a gap's ladder. Key: gap_id, rung."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    rung: int = pa.Field(ge=1, description="1 is what the plan wants.")
+    sow_from: pd.Timestamp = pa.Field(description="First day of the rung.")
+    sow_until: pd.Timestamp = pa.Field(nullable=True, description="Last day of the rung; none for the last one.")
+    cover_id: str = pa.Field(description="Cover to be sown then, or 'no_cover'.")
+    holds_years: int = pa.Field(ge=0, description="Weather years in which its last date holds.")
+    years: int = pa.Field(ge=0, description="Weather years run.")
+    below_wanted_odds: bool = pa.Field(description="No date of it keeps the wanted odds.")
+
+
+class After(Table):
+    """One row per gap and cover: what its best option leaves. Key: gap_id, cover_id."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    option_id: str = pa.Field(description="Its best option.")
+    crop_after: str = pa.Field(nullable=True, description="Next crop; empty if there is none.")
+    terminate_by: pd.Timestamp = pa.Field(description="Planned termination, or the first day frost may end it.")
+    method: str = pa.Field(description="How to end it, in words.")
+    waiting_p10_d: float = pa.Field(ge=0, description="Days to wait, 10 % of years have fewer.")
+    waiting_p50_d: float = pa.Field(ge=0, description="Days to wait, median year.")
+    waiting_p90_d: float = pa.Field(ge=0, description="Days to wait, 10 % of years have more.")
+    waiting_driver: str = pa.Field(description="What sets them in most years: minimum, pests, residue or nitrogen.")
+    ready_years: int = pa.Field(ge=0, description="Weather years in which the next crop can be set on its day.")
+    years: int = pa.Field(ge=0, description="Weather years run.")
+    biomass_p50_kg_ha: float = pa.Field(ge=0, description="Shoot dry matter, median year.")
+    carbon_kg_ha: float = pa.Field(ge=0, description="Carbon in it.")
+    carbon_to_nitrogen: float = pa.Field(nullable=True, description="Median of the years.")
+    nitrogen_p50_kg_ha: float = pa.Field(ge=0, description="Nitrogen in the shoots, median year.")
+    nitrogen_fixed_p50_kg_ha: float = pa.Field(ge=0, description="Part of it from the air.")
+    nitrogen_season_p50_kg_ha: float = pa.Field(description="Set free over the season, below zero if tied up.")
+    tie_up_d: float = pa.Field(
+        ge=0, description="Days until tied-up nitrogen is back, median of the years that tie up."
+    )
+    residue_left_30d_p10_share: float = pa.Field(nullable=True, description="Residue left after a month, low.")
+    residue_left_30d_p90_share: float = pa.Field(nullable=True, description="Residue left after a month, high.")
+    residue_left_90d_p10_share: float = pa.Field(nullable=True, description="Residue left after three months, low.")
+    residue_left_90d_p90_share: float = pa.Field(nullable=True, description="Residue left after three months, high.")
+    residue_left_365d_p10_share: float = pa.Field(nullable=True, description="Residue left after a year, low.")
+    residue_left_365d_p90_share: float = pa.Field(nullable=True, description="Residue left after a year, high.")
+    water_lack_p50_mm: float = pa.Field(ge=0, description="Drier than bare ground at planting, median year.")
+    water_lack_p90_mm: float = pa.Field(
+        ge=0, description="The same, one year of ten has more: irrigation to make good."
+    )
+    refilled_years: int = pa.Field(ge=0, description="Weather years in which rain has made that good by planting.")
+    leaching_kept_share: float = pa.Field(
+        ge=0, le=1, description="Part of the nitrogen lost below bare ground that the cover keeps, where any drains."
+    )
+
+
+class NitrogenByDate(Table):
+    """One row per gap, cover and day after planting. Key: gap_id, cover_id, after_planting_d."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    cover_id: str = pa.Field(description="Cover.")
+    after_planting_d: int = pa.Field(ge=0, description="Days after the next crop is set.")
+    release_p10_kg_ha: float = pa.Field(nullable=True, description="Set free by then; 10 % of years have less.")
+    release_p50_kg_ha: float = pa.Field(nullable=True, description="Set free by then, median; below zero if tied up.")
+    release_p90_kg_ha: float = pa.Field(nullable=True, description="Set free by then; 10 % of years have more.")
+    crop_uptake_kg_ha: float = pa.Field(
+        nullable=True, description="What the next crop has taken up by then, by its recommendation and an S-curve."
+    )
 
 
 class Suitability(Table):

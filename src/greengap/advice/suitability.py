@@ -228,10 +228,11 @@ class _Rater:
             spared >= self.rule("gate_frost_share") * n,
             f"frost spares it until it is worth its seed in {_years(spared, n)}",
         )
-        yield self.gate(
-            "time", aim >= self.rule("gate_aim_share") * n, f"long and warm enough to grow in {_years(aim, n)}"
-        )
+        grown, least = max(median.grown_years, aim), self.rule("gate_aim_share") * n
+        yield self.gate("time", grown >= least, f"long and warm enough to grow in {_years(grown, n)}")
         holds = odds.holds_years
+        if grown >= least > aim or odds.ready_years < least:
+            yield self.gate("residue", False, self.residue_words(gap, median))
         if aim >= self.rule("gate_aim_share") * n:
             yield self.gate(
                 "odds",
@@ -265,7 +266,51 @@ class _Rater:
             ramp(days / fills, self.rule("gap_filled_poor"), self.rule("gap_filled_good")),
             f"keeps the ground for {days:.0f} of the {usable} days between the crops",
         )
+        yield from self.afterwards(gap, odds, median, n)
         yield self.soft("growth odds", odds.holds_years / n, f"everything holds in {_years(odds.holds_years, n)}")
+
+    def residue_words(self, gap: Any, median: Any) -> str:
+        """Why a cover that grows enough leaves too little time for what it leaves behind."""
+        known = self.catalogue.vegetables.get(gap.crop_after)
+        crop = known.name.lower() if known else gap.crop_after
+        short = max(median.short_d, 1.0)
+        return (
+            f"ended when it has grown enough, it has to be gone {median.waiting_d:.0f} days before the {crop}: "
+            f"{short:.0f} days too few in the median year"
+        )
+
+    def afterwards(self, gap: Any, odds: Any, median: Any, n: int) -> Iterator[Rated]:
+        """What the next crop finds: residue, seed, nitrogen, water."""
+        if gap.crop_after:
+            ready = odds.ready_years
+            yield self.soft(
+                "residue clear by planting",
+                ready / n,
+                f"out of the way in {_years(ready, n)}, after {median.waiting_d:.0f} days in the median year",
+            )
+            given = median.nitrogen_28d_kg_ha
+            if given == given:
+                amount = write(abs(given), "kg_ha", self.units)
+                words = f"ties up {amount} of nitrogen" if given < 0 else f"sets {amount} of nitrogen free"
+                poor, good = self.rule("nitrogen_at_planting_poor"), self.rule("nitrogen_at_planting_good")
+                yield self.soft(
+                    "nitrogen at planting",
+                    ramp(given, poor, good),
+                    f"{words} by four weeks after planting in the median year",
+                )
+            lack = median.water_lack_mm
+            drier = write(lack, "mm", self.units)
+            yield self.soft(
+                "water at planting",
+                ramp(lack, self.rule("water_lack_poor"), 0.0),
+                f"the ground is {drier} drier than bare ground at planting in the median year",
+            )
+        safe = odds.seed_safe_years
+        yield self.soft(
+            "seed-set safety",
+            0.5 + 0.5 * safe / n,
+            f"no viable seed before the latest termination in {_years(safe, n)}",
+        )
 
     def season_heat(self, cover: Cover, mean_degc: float) -> Rated | None:
         """How far the warmth of the season is above what suits the component that minds it most."""
@@ -306,8 +351,13 @@ def _median_seasons(gaps: DataFrame[Gap], windows: DataFrame[Window], season: Da
     # Frost-killed residue goes on covering the ground; a cover that is ended for its seed does not.
     killed = years["frost_kill_d"].notna() & (years["frost_kill_d"] <= years["growth_end_d"])
     kept = years["growth_end_d"].where(~killed, years["option_id"].map(whole))
-    figures = ["heat_share", "growth_temperature_degc", "water_supply_fraction", "ground_kept_d"]
-    median = years.assign(ground_kept_d=kept).groupby("option_id")[figures].median()
+    figures = [
+        "heat_share", "growth_temperature_degc", "water_supply_fraction", "ground_kept_d", "waiting_d", "short_d",
+        "nitrogen_28d_kg_ha", "water_lack_mm",
+    ]  # fmt: skip
+    by_option = years.assign(ground_kept_d=kept).groupby("option_id")
+    median = by_option[figures].median()
+    median["grown_years"] = by_option["short_d"].count()  # enough growth, were there no residue to wait for
     return {row.Index: row for row in median.itertuples()}
 
 

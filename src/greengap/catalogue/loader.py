@@ -78,8 +78,12 @@ SPECIES_TRAITS: dict[str, str] = {
     "root_growth": "mm/(degC d)",  # on the canopy's clock
     # what is in the shoot
     "tissue_nitrogen": "fraction",
+    "tissue_nitrogen_young": "fraction",  # at emergence; where a species has none, the rule of its kind
+    "tissue_nitrogen_ripe": "fraction",  # at viable seed
     "fixed_share": "fraction",
     "carbon_to_nitrogen": "ratio",
+    "stem_coarse_from": "ratio",  # share of the flower sum from which stems are coarse; tender where there is none
+    "light_residue": "text",  # present where mown or frozen residue is gone in about a week
     "canopy_height": "m",
     "height_at_flower": "m",
     # limits

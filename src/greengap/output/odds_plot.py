@@ -285,7 +285,7 @@ def draw(found: CoverOdds, one: GapOdds) -> Figure:
         _dress(axes)
     title: dict[str, Any] = {"color": INK, "fontsize": 17, "fontfamily": "serif", "fontweight": "bold", "va": "top"}
     figure.text(0.03, down(0.26), f"{found.cover.name} on {found.block_id}", **title)
-    figure.text(0.03, down(0.62), gap_in_words(one), color=SOFT, fontsize=9.5, va="top")
+    figure.text(0.03, down(0.62), gap_in_words(one.gap), color=SOFT, fontsize=9.5, va="top")
     figure.text(0.03, down(1.0), f"years of {most}, by sowing date", color=SOFT, fontsize=9, va="center")
     unit = shown(0.0, "biomass_kg_ha", found.settings.units)[1]
     figure.text(0.03, down(4.74), f"dry matter at the end, {unit}", color=SOFT, fontsize=9, va="center")
@@ -380,12 +380,12 @@ def write_odds(found: CoverOdds, folder: Path, kind: str) -> list[Path]:
         if kind == "svg":
             write_text(path, buffer.getvalue().decode())
         else:
-            _write_bytes(path, buffer.getvalue())
+            write_bytes(path, buffer.getvalue())
         written.append(path)
     return written
 
 
-def _write_bytes(path: Path, content: bytes) -> None:
+def write_bytes(path: Path, content: bytes) -> None:
     """Write beside the target, then rename into place."""
     part = path.with_name(f".{path.name}.part")
     try:

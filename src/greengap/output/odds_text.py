@@ -43,9 +43,8 @@ def shown_dates(one: GapOdds) -> pd.DataFrame:
     return worth_showing(one.dates, one.window.option_id).reset_index(drop=True)
 
 
-def gap_in_words(one: GapOdds) -> str:
+def gap_in_words(gap: Any) -> str:
     """Season, neighbours and limits of a gap."""
-    gap = one.gap
     season = f"{gap.season[0].upper()}{gap.season[1:]}"
     crops = [f"{word} {crop.replace('_', ' ')}" for word, crop in _neighbours(gap)]
     return f"{', '.join([season, *crops])}: sow from {day(gap.opens)}, end by {gap.closes.day} {gap.closes:%b %Y}"
@@ -247,7 +246,7 @@ def odds_lines(found: CoverOdds, by_year: bool = False) -> Iterator[str]:
     drawn = worth_drawing(found)
     for one in drawn:
         yield ""
-        yield from _wrapped(f"{one.gap.gap_id}. {gap_in_words(one)}")
+        yield from _wrapped(f"{one.gap.gap_id}. {gap_in_words(one.gap)}")
         yield ""
         yield from chart(found, one)
         yield ""

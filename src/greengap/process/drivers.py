@@ -20,7 +20,7 @@ from greengap.process.emergence import depth_factor, dry_day, moisture_factor
 from greengap.process.evapotranspiration import hargreaves, penman_monteith
 from greengap.process.growth import heat_factor, temperature_factor
 from greengap.process.hardiness import crown_temperature, hardened_share, killed_share, snow_water_mm
-from greengap.process.nitrogen import decay_water_factor, mineralised
+from greengap.process.nitrogen import decay_temperature_factor, decay_water_factor, mineralised
 from greengap.process.phenology import flower_day, next_long_day, photoperiod_factor, viable_seed_day
 from greengap.process.radiation import day_length_cbm, extraterrestrial_radiation, hargreaves_radiation
 from greengap.process.seedbed import method_share
@@ -184,6 +184,10 @@ class BlockDays:
         """Evaporation of bare ground from one day to another, both counted [mm]."""
         return _between(self._bare[1], first, last)
 
+    def bare_drainage(self, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+        """Water that drains below bare ground from one day to another, both counted [mm]."""
+        return _between(self._bare[2], first, last)
+
     def mean_temperature(self, first: np.ndarray, last: np.ndarray) -> np.ndarray:
         """Mean air temperature from one day to another, both counted [°C]."""
         return _between((self.tmin + self.tmax) / 2, first, last) / (last + 1 - first)
@@ -211,6 +215,26 @@ class BlockDays:
         if key not in self._sums:
             self._sums[key] = self.seed_zone_mpa(depth_mm)
         return self._sums[key]
+
+    @cached_property
+    def _decay_wetness(self) -> np.ndarray:
+        """Share of the full speed of decay that the moisture of the top soil lets through, shape (day,)."""
+        water = self._hydraulics
+        lacking = 0.0 if self.place.irrigated else self.bare_surface_mm
+        theta = np.broadcast_to(
+            water["capacity"] - lacking / self.catalogue.rule("evaporation_layer") / 2, self.dates.shape
+        )
+        return decay_water_factor(theta, water["wilting"] / 2, water["capacity"], water["saturation"])
+
+    @cached_property
+    def decay_speed(self) -> np.ndarray:
+        """Share of the full speed at which residue decays, by warmth and moisture, shape (day,)."""
+        return decay_temperature_factor(self.soil_temperature) * self._decay_wetness
+
+    @cached_property
+    def decay_sums(self) -> np.ndarray:
+        """Running sum of `decay_speed`, shape (day,) [d]."""
+        return np.cumsum(self.decay_speed)
 
     @cached_property
     def mineralised(self) -> np.ndarray:

@@ -19,12 +19,24 @@ import xarray as xr
 
 from greengap.catalogue import Catalogue, Cover, Species
 from greengap.process import day_loop as loop
+from greengap.process.afterwards import (
+    DRIVERS,
+    Ending,
+    NextCrop,
+    Residue,
+    Waiting,
+    end_cover,
+    nitrogen_by,
+    outcome,
+    wait,
+)
 from greengap.process.drivers import NEVER, BlockDays, Place, component_numbers, run_soil_temperature
 from greengap.process.seedbed import sowing_depth
 from greengap.process.sowings import Sowings
 from greengap.process.weeds import remaining_weeds, weed_share
 from greengap.tables import DataFrame, Odds, Option, PurposeOdds, Season
 
+DRIVERS_SORTED = sorted(DRIVERS)
 FLOWERS_THAT_FEED = {"moderate", "good", "excellent"}
 
 
@@ -52,7 +64,8 @@ def _days_until(sow: pd.Timestamp, by: tuple[int, int]) -> int:
 class _Run:
     """A cover on the sowing dates of a gap: every date in every weather year, arrays of shape (sowing, year)."""
 
-    def __init__(self, sowings: Sowings, cover: Cover, catalogue: Catalogue) -> None:
+    def __init__(self, sowings: Sowings, cover: Cover, catalogue: Catalogue, allowed: np.ndarray | None = None) -> None:
+        self.allowed = sowings.limit[:, 0] if allowed is None else np.minimum(allowed, sowings.limit[:, 0])
         self.sowings, self.cover, self.catalogue, self.days = sowings, cover, catalogue, sowings.days
         self.start, self.limit, self.ran = sowings.start, sowings.limit, sowings.ran
         self.species: list[Species] = [catalogue.species[c.species] for c in cover.components]
@@ -65,12 +78,12 @@ class _Run:
     def planned_end(self) -> np.ndarray:
         """Days from sowing to the termination that is planned, one for each sowing date.
 
-        The latest that the next crop allows, or the day by which the first component would come within
+        The latest that residue and next crop allow, or the day by which the first component would come within
         the margin of viable seed in more weather years than the rule ``seed_safe_share`` leaves.
         """
         share = 1 - self.catalogue.rule("seed_safe_share")
-        allowed = np.where(self.ran, np.minimum(self.seed_end, self.limit), np.inf)
-        out = self.limit[:, 0].astype(float)
+        allowed = np.where(self.ran, np.minimum(self.seed_end, self.allowed[:, None]), np.inf)
+        out = self.allowed.astype(float)
         counts = self.ran.sum(axis=1)
         for count in np.unique(counts[counts > 0]):  # rows of as many years are one call
             rows = counts == count
@@ -161,6 +174,7 @@ def _grow(run: _Run, targets: list[Target]) -> tuple[dict[str, np.ndarray], list
         "canopy_days": out[:, loop.CANOPY_DAYS],
         "water_sum": out[:, loop.WATER_SUM],
         "nitrogen_sum": out[:, loop.NITROGEN_SUM],
+        "supply": out[:, loop.SUPPLY],
         "mass": np.stack([out[:, given + c * parts + loop.MASS] for c in range(components)]),
     }
     reached = []
@@ -199,28 +213,82 @@ def _weeds(run: _Run, closure: np.ndarray, mass_kg_ha: np.ndarray) -> np.ndarray
     return np.clip(remaining_weeds(share, mass_kg_ha * (1 - share), rule("weed_suppression_rate")), 0.0, 1.0)
 
 
+def _weeds_close(run: _Run) -> np.ndarray:
+    """Days from sowing until weeds alone would cover as much ground as the half cover asks, NaN if they do not."""
+    area = run.sowings.weed_leaf_area
+    extinction = run.catalogue.rule("weed_light_extinction")
+    closed = area >= -np.log(1 - run.catalogue.rule("half_cover_share")) / extinction
+    return np.where(closed.any(axis=-1), closed.argmax(axis=-1), np.nan)
+
+
+def _ended(run: _Run, rows: dict[str, np.ndarray], ending: Ending, crop: NextCrop | None) -> tuple[Residue, Waiting]:
+    """What is left on the day the cover ends, and how long the next crop has to wait."""
+    residue = end_cover(
+        run.sowings, run.species, run.parts, rows["mass"].astype(float), run.growth_end, rows["supply"].astype(float),
+        run.catalogue, ending.inoculated,
+    )  # fmt: skip
+    return residue, wait(run.days, residue, ending, crop, run.catalogue)
+
+
+def _to_next(run: _Run, crop: NextCrop) -> np.ndarray:
+    """Days from each sowing to the usual day of the next crop."""
+    return np.array([(crop.date - date).days for date in run.sowings.sow_dates])
+
+
+def _allowed(
+    run: _Run, growth_aim: Target, ending: Ending, crop: NextCrop, wanted: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Latest termination of each sowing date that leaves time for the residue, and the days that a gap is short.
+
+    The first is such that in the wanted share of years what the cover weighs if it grows as long as it
+    can is out of the way in time: a cover that is ended sooner leaves less. The second is the day the
+    aim is met, and the wait from there, beyond the next crop's day.
+    """
+    rows, reached = _grow(run, [growth_aim])
+    waiting = _ended(run, rows, ending, crop)[1].days
+    to_next = _to_next(run, crop)
+    counts = run.ran.sum(axis=1)
+    in_order = np.sort(np.where(run.ran, waiting, np.inf), axis=1)
+    at = np.ceil(wanted * np.maximum(counts - 1, 0) - 1e-9).astype(int)
+    needed = np.where(counts > 0, in_order[np.arange(counts.size), at], 0.0)
+    allowed = np.clip(np.floor(to_next - np.where(np.isfinite(needed), needed, 0.0)), 0, run.allowed).astype(int)
+    return allowed, reached[0] + waiting - to_next[:, None]
+
+
 def _run_cover(
-    run: _Run, growth_aim: Target, targets: list[Target]
+    run: _Run, growth_aim: Target, targets: list[Target], ending: Ending, crop: NextCrop | None, wanted: float
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Season columns, and which targets are met, each of shape (sowing, year)."""
     rule, days = run.catalogue.rule, run.days
     half = Target("half cover", "ground_cover_fraction", rule("half_cover_share"))
     grown = [half, growth_aim, *targets]
+    short = np.full(run.start.shape, np.nan)
+    if crop is not None:
+        allowed, short = _allowed(run, growth_aim, ending, crop, wanted)
+        run = _Run(run.sowings, run.cover, run.catalogue, allowed)
     rows, reached = _grow(run, grown)
+    residue, waiting = _ended(run, rows, ending, crop)
     opens, closes = run.bloom()
+    end = run.growth_end
+    last = np.minimum(run.start + end, days.dates.size - 1)
+    used = rows["transpired"] + rows["evaporated"]
+    cost = used - days.bare_evaporation(run.start, last)
+    extra = cost + rows["drained"] - days.bare_drainage(run.start, last) - rows["watered"]
+    planting = None if crop is None else run.start + _to_next(run, crop)[:, None]
+    after = outcome(days, residue, waiting, planting, extra, run.species, rows["mass"].astype(float), run.catalogue)
     for k, target in enumerate(grown):
         if target.quantity == "bloom_d":
             reached[k] = _bloom_reached(run, target, opens, closes)
+        elif target.quantity in after:  # what the stand holds in the end, by its stage and the soil
+            reached[k] = np.where(
+                after[target.quantity] >= target.value, np.where(np.isnan(reached[k]), end, reached[k]), np.nan
+            )
     reached = [_in_time(run, t, day) for t, day in zip(grown, reached, strict=True)]
     closure, aim_d = reached[0], reached[1]
-    end = run.growth_end
-    last = np.minimum(run.start + end, days.dates.size - 1)
     mass = rows["mass"].sum(axis=0)
-    per_mass = [
-        (s.number("tissue_nitrogen"), s.number("fixed_share") if s.has("fixed_share") else 0.0) for s in run.species
-    ]
-    nitrogen = sum(n * m for (n, _), m in zip(per_mass, rows["mass"], strict=True))
-    fixed = sum(n * f * m for (n, f), m in zip(per_mass, rows["mass"], strict=True))
+    ready = end + waiting.days
+    clear = np.ones(end.shape, dtype=bool) if crop is None else ready <= _to_next(run, crop)[:, None]
+    weeds_close = _weeds_close(run)
     warm = np.ones(run.start.shape, dtype=bool)
     for s in run.species:
         warm &= days.soil_warm(s.number("minimum_soil_temperature"))[run.start]
@@ -229,7 +297,6 @@ def _run_cover(
     met = ~np.isnan(aim_d)
     spared = np.isnan(kill_d) | (kill_d > np.where(met, aim_d, np.inf))
     established = stand >= rule("stand_failure_share")
-    used = rows["transpired"] + rows["evaporated"]
     canopy_days = np.maximum(rows["canopy_days"], 1.0)
     columns = {
         "soil_warm": warm,
@@ -244,15 +311,15 @@ def _run_cover(
         "bloom_d": np.nan_to_num(closes - opens),
         "viable_seed_d": run.event("seed", first=True),
         "frost_kill_d": kill_d,
+        "ended_for_seed": np.broadcast_to((run.planned_end < run.allowed)[:, None], end.shape),
         "planned_end_d": np.broadcast_to(run.planned_end[:, None], end.shape).astype(float),
         "growth_end_d": end.astype(float),
         "aim_d": aim_d,
         "biomass_kg_ha": mass,
-        "nitrogen_kg_ha": nitrogen,
-        "nitrogen_fixed_kg_ha": fixed,
         "weed_share": _weeds(run, closure, mass),
+        "weeds_close_d": weeds_close,
         "water_used_mm": used,
-        "water_cost_mm": used - days.bare_evaporation(run.start, last),
+        "water_cost_mm": cost,
         "drainage_mm": rows["drained"],
         "irrigation_mm": rows["watered"],
         "water_supply_fraction": np.clip(rows["water_sum"] / canopy_days, 0, 1),
@@ -262,7 +329,13 @@ def _run_cover(
         "frost_spared": spared,
         "aim_met": met,
         "seed_safe": run.seed_end >= run.limit,
-        "holds": warm & established & spared & met,
+        "waiting_d": waiting.days,
+        "waiting_driver": np.searchsorted(DRIVERS_SORTED, waiting.driver),
+        "ready_d": ready,
+        "short_d": short,
+        "residue_clear": clear,
+        **after,
+        "holds": warm & established & spared & met & clear,
     }
     return columns, {t.name: ~np.isnan(day) for t, day in zip(targets, reached[2:], strict=True)}
 
@@ -276,6 +349,9 @@ def simulate(
     growth_aim: Target,
     targets: list[Target],
     progress: Callable[[int, int], None] | None = None,
+    next_crops: Mapping[str, NextCrop] | None = None,
+    ending: Ending | None = None,
+    wanted_odds: float = 0.8,
 ) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
     """Run every option through every weather year.
 
@@ -294,6 +370,12 @@ def simulate(
         One per purpose of the farm.
     progress : callable, optional
         Called with (done, total) after each cover of a gap.
+    next_crops : mapping of gap_id to NextCrop, optional
+        Gaps that are not in it have no crop to wait for.
+    ending : Ending, optional
+        How covers are ended; worked in, coarse stems chopped, if left out.
+    wanted_odds : float
+        Share of the weather years in which the residue has to be out of the way of the next crop.
 
     Returns
     -------
@@ -319,7 +401,8 @@ def simulate(
         if sowings is None or dates != known:  # the covers of a gap stand together
             known, sowings = dates, Sowings(blocks[dates[0]], catalogue, list(dates[1]), dates[2], years)
         run = _Run(sowings, catalogue.covers[str(cover_id)], catalogue)
-        columns, met = _run_cover(run, growth_aim, targets)
+        crop = (next_crops or {}).get(str(rows["gap_id"].iloc[0]))
+        columns, met = _run_cover(run, growth_aim, targets, ending or Ending(), crop, wanted_odds)
         ran, ids = run.ran, rows["option_id"].to_numpy()
         where = np.nonzero(ran)
         table = {"option_id": ids[where[0]], "weather_year": years[where[1]]}
@@ -340,8 +423,58 @@ def simulate(
     season: dict[str, Any] = {
         name: np.concatenate(seasons[name]) if seasons else [] for name in Season.to_schema().columns
     }
+    codes = np.asarray(season["waiting_driver"], dtype=np.int64)
+    season["waiting_driver"] = pd.Categorical.from_codes(codes, categories=DRIVERS_SORTED)
     counted = {name: odds.get(name, []) for name in PurposeOdds.to_schema().columns}
     return Season.validate(pd.DataFrame(season)), PurposeOdds.validate(pd.DataFrame(counted))
+
+
+def release_by_day(
+    option: Any,
+    weather: xr.Dataset,
+    place: Place,
+    catalogue: Catalogue,
+    growth_aim: Target,
+    crop: NextCrop | None,
+    ending: Ending,
+    wanted_odds: float,
+    longest_d: int,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Nitrogen set free or tied up day by day after one option is ended, in every weather year.
+
+    Parameters
+    ----------
+    option : row of Option
+    weather : xarray.Dataset
+        One site.
+    place : Place
+        The block.
+    catalogue, growth_aim, crop, ending, wanted_odds
+        As in `simulate`.
+    longest_d : int
+        Days that are followed [d].
+
+    Returns
+    -------
+    years : ndarray of int, shape (year,)
+        Weather years that could be run.
+    nitrogen : ndarray, shape (year, longest_d + 1)
+        Since the end of the cover, from the planned termination on; NaN beyond the record [kg ha-1].
+    """
+    years = np.unique(weather["date"].dt.year.to_numpy())
+    days = BlockDays(weather, place, catalogue)
+    sowings = Sowings(days, catalogue, [option.sow_date], option.terminate_by, years)
+    run = _Run(sowings, catalogue.covers[option.cover_id], catalogue)
+    if crop is not None:
+        run = _Run(sowings, run.cover, catalogue, _allowed(run, growth_aim, ending, crop, wanted_odds)[0])
+    rows, _ = _grow(run, [growth_aim])
+    residue, waiting = _ended(run, rows, ending, crop)
+    season_days = catalogue.rule("season_decay_days")
+    curves = [
+        nitrogen_by(days, residue, waiting, run.start + run.planned_end[:, None] + day, season_days)[0]
+        for day in range(longest_d + 1)
+    ]
+    return years[run.ran[0]], np.stack(curves, axis=1)[run.ran[0]]
 
 
 def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue: Catalogue) -> DataFrame[Odds]:
@@ -361,11 +494,12 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue:
     """
     if season.empty:
         return _no_odds(options)
-    counted = ["soil_warm", "established", "frost_spared", "aim_met", "seed_safe", "holds"]
+    counted = ["soil_warm", "established", "frost_spared", "aim_met", "seed_safe", "residue_clear", "holds"]
     grouped = season.groupby("option_id", sort=False)
     counts = grouped[counted].sum().astype(int)
     counts.columns = [
-        "soil_warm_years", "established_years", "frost_spared_years", "aim_years", "seed_safe_years", "holds_years",
+        "soil_warm_years", "established_years", "frost_spared_years", "aim_years", "seed_safe_years", "ready_years",
+        "holds_years",
     ]  # fmt: skip
     counts.insert(0, "years", grouped.size())
     mass = grouped["biomass_kg_ha"].quantile([0.1, 0.5, 0.9]).unstack()
@@ -388,7 +522,7 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue:
     frost = killed.groupby(season["option_id"]).mean().reindex(out.index).fillna(0) > 0.5
     planned = grouped["planned_end_d"].first().reindex(out.index)
     latest = options.set_index("option_id")["terminate_by"]
-    by_seed = date(planned) < latest
+    by_seed = grouped["ended_for_seed"].first().reindex(out.index).fillna(False).astype(bool)
     out["ended_by"] = np.select([frost, by_seed], ["frost", "seed set"], "next crop")
     # Where frost ends it in most years, the date from which it does so.
     out["terminate_by"] = date(planned.where(~frost, grouped["growth_end_d"].quantile(0.1))).fillna(latest)
