@@ -254,9 +254,9 @@ def wait(days: BlockDays, residue: Residue, ending: Ending, crop: NextCrop | Non
     Notes
     -----
     The latest of: undecayed residue in the ground below a limit; the pest interval of crops at risk;
-    tied-up nitrogen past its deepest; a minimum. Residue on the surface asks for no decay where the next crop is planted through
-    it, nor does what frost killed, which is raked off or worked in lightly. Pests mind fresh green residue; what frost killed, and light residue that a
-    flail mower shredded, for a week.
+    tied-up nitrogen past its deepest; a minimum. Residue on the surface asks for no decay where the next
+    crop is planted through it, nor does what frost killed, which is raked off or worked in lightly. Pests
+    mind fresh green residue; what frost killed, and light residue that a flail mower shredded, for a week.
     """
     rule = catalogue.rule
     on_ground = residue.killed | (not ending.incorporated)

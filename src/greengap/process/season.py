@@ -240,19 +240,32 @@ def _allowed(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Latest termination of each sowing date that leaves time for the residue, and the days that a gap is short.
 
-    The first is such that in the wanted share of years what the cover weighs if it grows as long as it
-    can is out of the way in time: a cover that is ended sooner leaves less. The second is the day the
-    aim is met, and the wait from there, beyond the next crop's day.
+    In the wanted share of years what is then on the block is out of the way in time. A cover that is ended
+    sooner leaves less and waits less, so that it is found in two steps: the wait if it grows as long as it
+    can, the wait if it is ended so much sooner, and a straight line between. The second answer is the day
+    the growth aim is met, and the wait of the first step from there, beyond the next crop's day.
     """
+    to_next, latest = _to_next(run, crop), run.allowed
     rows, reached = _grow(run, [growth_aim])
     waiting = _ended(run, rows, ending, crop)[1].days
-    to_next = _to_next(run, crop)
-    counts = run.ran.sum(axis=1)
-    in_order = np.sort(np.where(run.ran, waiting, np.inf), axis=1)
+    short = reached[0] + waiting - to_next[:, None]
+    late = _wait_kept(waiting, run.ran, wanted) - (to_next - latest)  # days by which it is too late
+    sooner = np.clip(np.floor(latest - np.maximum(late, 0)), 0, latest).astype(int)
+    if not (sooner < latest).any():
+        return latest, short
+    again = _Run(run.sowings, run.cover, run.catalogue, sooner)
+    waiting = _ended(again, _grow(again, [growth_aim])[0], ending, crop)[1].days
+    spare = np.maximum(to_next - sooner - _wait_kept(waiting, run.ran, wanted), 0)  # days by which it is too soon
+    share = np.divide(spare, spare + late, out=np.zeros(spare.shape), where=spare + late > 0)
+    return np.where(late > 0, np.floor(sooner + (latest - sooner) * share), latest).astype(int), short
+
+
+def _wait_kept(waiting: np.ndarray, ran: np.ndarray, wanted: float) -> np.ndarray:
+    """Days of waiting that are enough in the wanted share of years, shape (sowing,)."""
+    counts = ran.sum(axis=1)
+    in_order = np.sort(np.where(ran, waiting, np.inf), axis=1)
     at = np.ceil(wanted * np.maximum(counts - 1, 0) - 1e-9).astype(int)
-    needed = np.where(counts > 0, in_order[np.arange(counts.size), at], 0.0)
-    allowed = np.clip(np.floor(to_next - np.where(np.isfinite(needed), needed, 0.0)), 0, run.allowed).astype(int)
-    return allowed, reached[0] + waiting - to_next[:, None]
+    return np.where(counts > 0, in_order[np.arange(counts.size), at], 0.0)
 
 
 def _run_cover(
