@@ -21,7 +21,7 @@ from greengap.farm.gaps import find_gaps
 from greengap.farm.settings import FarmSettings
 from greengap.farm_input import Farm
 from greengap.plan import places, southern
-from greengap.process.afterwards import Ending, NextCrop
+from greengap.process.afterwards import Ending, Following, NextCrop
 from greengap.process.drivers import Place
 from greengap.process.season import Target, count_odds, release_by_day, simulate
 from greengap.tables import Clock, DataFrame, Gap, NitrogenByDate, Odds, Option, Season, Window
@@ -137,10 +137,9 @@ class _World:
             options["terminate_by"] = options["terminate_by"].clip(upper=terminate_by)
             enough = options["sow_date"] + pd.Timedelta(days=WEEK_D) <= options["terminate_by"]
             options = Option.validate(options[enough].reset_index(drop=True))
-        season, _ = simulate(
-            options, self.farm.weather, self.farm.site_of_block, {self.block_id: place}, catalogue, self.aim, [],
-            None, crops, ending, self.wanted,
-        )  # fmt: skip
+        world = (self.farm.weather, self.farm.site_of_block, {self.block_id: place})
+        following = Following(crops, ending, self.wanted)
+        season, _ = simulate(options, *world, catalogue, self.aim, [], None, following)
         nothing_ran = Odds.validate(pd.DataFrame(columns=list(Odds.to_schema().columns)))
         odds = nothing_ran if season.empty else count_odds(options, season, catalogue)
         return options, season, odds, sowing_windows(gaps, options, odds, self.wanted)
@@ -251,7 +250,9 @@ def _gap_after(
     planned = window.sow_best + pd.Timedelta(days=int(years["planned_end_d"].iloc[0]))
     longest = FOLLOWED_D + (0 if crop is None else max((crop.date - planned).days, 0))
     weather = farm.weather.sel(site_id=farm.site_of_block[world.block_id])
-    _, curve = release_by_day(option, weather, place, catalogue, world.aim, crop, how, world.wanted, longest)
+    _, curve = release_by_day(
+        option, weather, place, catalogue, world.aim, Following(crops, how, world.wanted), longest
+    )
     since_planting = np.arange(longest + 1) - (0 if crop is None else (crop.date - planned).days)
     uptake = crop_uptake_kg_ha(str(gap.crop_after), np.maximum(since_planting, 0).astype(float), catalogue)
     changes = _changes(world, gaps, crops, how, place, planned) if crop is not None else ()

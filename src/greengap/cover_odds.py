@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from greengap.advice.next_crop import farm_ending, next_crops
+from greengap.advice.next_crop import what_follows
 from greengap.advice.odds_by_date import DateOdds, YearDates, dates_by_year, odds_by_date
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target
@@ -138,17 +138,19 @@ def find_odds(
     place = {block_id: places(farm)[block_id]}
     gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
     gaps = gaps[(gaps["block_id"] == block_id) & ((gaps["gap_id"] == gap_id) | (gap_id is None))]
-    crops = next_crops(gaps, settings, catalogue)
-    options = list_options(gaps, catalogue, crops)
+    following = what_follows(gaps, settings, catalogue)
+    options = list_options(gaps, catalogue, following.crops)
     options = options[options["cover_id"] == cover_id].reset_index(drop=True)
     world = (farm.weather, farm.site_of_block, place)
-    season, _ = simulate(options, *world, catalogue, aim, [], None, crops, farm_ending(settings), settings.wanted_odds)
+    season, _ = simulate(options, *world, catalogue, aim, [], None, following)
     nothing_ran = Odds.validate(pd.DataFrame(columns=list(Odds.to_schema().columns)))
     odds = nothing_ran if season.empty else count_odds(options, season, catalogue)
     dates = odds_by_date(options, season)
     windows = sowing_windows(gaps, options, odds, wanted)
     years = dates_by_year(options, season, catalogue.rule("seed_margin"))
-    spread = odds_spread(options, *world, catalogue, aim, draws, progress) if draws and len(options) else None
+    spread = (
+        odds_spread(options, *world, catalogue, aim, draws, progress, following) if draws and len(options) else None
+    )
     found = []
     for gap in gaps.itertuples():
         here = options.loc[options["gap_id"] == gap.gap_id, "option_id"]

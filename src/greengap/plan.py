@@ -14,7 +14,7 @@ from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
 from greengap.advice.clocks import four_clocks
 from greengap.advice.ladder import make_ladders
-from greengap.advice.next_crop import farm_ending, next_crops
+from greengap.advice.next_crop import what_follows
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
@@ -118,12 +118,11 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     aims = purpose_targets(settings.purposes, catalogue, settings.units)
     where = places(farm)
     gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
-    crops = next_crops(gaps, settings, catalogue)
-    options = list_options(gaps, catalogue, crops)
+    following = what_follows(gaps, settings, catalogue)
+    options = list_options(gaps, catalogue, following.crops)
     season, purpose_odds = simulate(
-        options, farm.weather, farm.site_of_block, where, catalogue, growth_aim, aims, progress,
-        crops, farm_ending(settings), settings.wanted_odds,
-    )  # fmt: skip
+        options, farm.weather, farm.site_of_block, where, catalogue, growth_aim, aims, progress, following
+    )
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
@@ -136,8 +135,8 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
         allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
     )
     seed_order = make_order(seed_need, catalogue)
-    after, nitrogen = after_tables(gaps, windows, odds, season, crops, settings, catalogue)
-    clocks = four_clocks(gaps, windows, season, crops, settings.wanted_odds, catalogue.rule("seed_margin"))
+    after, nitrogen = after_tables(gaps, windows, odds, season, following.crops, settings, catalogue)
+    clocks = four_clocks(gaps, windows, season, following.crops, settings.wanted_odds, catalogue.rule("seed_margin"))
     ladder = make_ladders(gaps, options, odds, recommendation, allocation, seed_need, catalogue, settings.wanted_odds)
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,

@@ -134,6 +134,16 @@ _HOLDS = {
 }
 
 
+# What a cover leaves, the same in every year.
+_LEFT: dict[str, Any] = {
+    "ended_for_seed": False, "weeds_close_d": 40.0, "waiting_d": 14.0, "waiting_driver": "residue", "ready_d": 54.0,
+    "short_d": -4.0, "residue_clear": True, "nitrogen_0d_kg_ha": 8.0, "nitrogen_14d_kg_ha": 12.0,
+    "nitrogen_28d_kg_ha": 14.0, "nitrogen_56d_kg_ha": 15.0, "nitrogen_season_kg_ha": 16.0, "tie_up_d": 0.0,
+    "carbon_to_nitrogen": 20.0, "coarse_share": 0.0, "residue_left_30d_share": 0.4, "residue_left_90d_share": 0.2,
+    "residue_left_365d_share": 0.05, "water_lack_mm": 5.0, "leaching_kept_share": 0.5,
+}  # fmt: skip
+
+
 def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFrame]:
     options, odds, season, ranked, gates, given, need = ([] for _ in range(7))
     for gap in gaps.itertuples():
@@ -151,7 +161,8 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                         "option_id": option_id, "ended_by": "next crop",
                         "years": 10, "soil_warm_years": 10, "established_years": 10, "frost_spared_years": 10,
                         "bird_risk_share": 0.0,
-                        "aim_years": count, "seed_safe_years": 10, "holds_years": count, "biomass_p10_kg_ha": 1100.0,
+                        "aim_years": count, "seed_safe_years": 10, "ready_years": 10, "holds_years": count,
+                        "biomass_p10_kg_ha": 1100.0,
                         "biomass_p50_kg_ha": 2200.0, "biomass_p90_kg_ha": 3100.0,
                         "ready_from": date + pd.Timedelta(days=30), "terminate_by": gap.closes,
                         "first_flower": pd.NaT, "last_flower": pd.NaT,
@@ -170,7 +181,7 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                             "establishment_water_mm": 0.0, "weed_share": 0.1, "water_used_mm": 120.0,
                             "water_cost_mm": 40.0, "drainage_mm": 10.0, "irrigation_mm": 0.0,
                             "nitrogen_supply_fraction": 1.0, "planned_end_d": 50.0,
-                            "seed_safe": True, "holds": met,
+                            "seed_safe": True, "holds": met, **_LEFT,
                         }
                     )  # fmt: skip
             rank += 1

@@ -6,7 +6,7 @@ import pandas as pd
 
 from greengap.catalogue import Catalogue, Vegetable
 from greengap.farm.settings import FarmSettings
-from greengap.process.afterwards import Ending, NextCrop
+from greengap.process.afterwards import Ending, Following, NextCrop
 from greengap.tables import DataFrame, Gap
 
 DAY = pd.Timedelta(days=1)
@@ -44,6 +44,11 @@ def next_crops(gaps: DataFrame[Gap], settings: FarmSettings, catalogue: Catalogu
         pests = pest_interval_d(vegetable, gap.establishment_after, catalogue)
         found[str(gap.gap_id)] = NextCrop(gap.end + DAY, least, pests, gap.establishment_after == "seeded")
     return found
+
+
+def what_follows(gaps: DataFrame[Gap], settings: FarmSettings, catalogue: Catalogue) -> Following:
+    """Next crops, the farm's way of ending covers, and the odds it wants."""
+    return Following(next_crops(gaps, settings, catalogue), farm_ending(settings), settings.wanted_odds)
 
 
 def farm_ending(settings: FarmSettings) -> Ending:

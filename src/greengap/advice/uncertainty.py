@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from greengap.advice.odds_by_date import odds_by_date
 from greengap.catalogue import Catalogue, Cover, Value
+from greengap.process.afterwards import Following
 from greengap.process.drivers import Place
 from greengap.process.season import Target, simulate
 from greengap.tables import DataFrame, Option, Table
@@ -164,6 +165,7 @@ def odds_spread(
     growth_aim: Target,
     draws: int,
     progress: Callable[[int, int], None] | None = None,
+    following: Following | None = None,
 ) -> DataFrame[OddsSpread]:
     """Run the sowing dates of one cover through the same weather with other figures of the plant.
 
@@ -177,6 +179,8 @@ def odds_spread(
         50 to 200.
     progress : callable, optional
         Called with (done, total) after each draw.
+    following : Following, optional
+        As `greengap.process.season.simulate` takes it.
 
     Returns
     -------
@@ -197,7 +201,7 @@ def odds_spread(
     tables = []
     for done, positions in enumerate(latin_hypercube(draws, PARAMETERS), start=1):
         other = drawn_catalogue(cover, catalogue, positions)
-        season, _ = simulate(options, weather, site_of_block, places, other, growth_aim, [])
+        season, _ = simulate(options, weather, site_of_block, places, other, growth_aim, [], None, following)
         tables.append(odds_by_date(options, season))
         if progress:
             progress(done, draws)

@@ -7,7 +7,8 @@ moisture; only residue that ties nitrogen up is followed in a compiled loop of i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -81,6 +82,24 @@ class NextCrop:
     minimum_d: int
     pest_d: int
     sown: bool = False
+
+
+@dataclass(frozen=True)
+class Following:
+    """What comes after the covers of a farm.
+
+    Attributes
+    ----------
+    crops : mapping of gap_id to NextCrop
+        Gaps that are not in it have no crop to wait for.
+    ending : Ending
+    wanted_odds : float
+        Share of the weather years in which the residue has to be out of the way of the next crop.
+    """
+
+    crops: Mapping[str, NextCrop] = field(default_factory=dict)
+    ending: Ending = Ending()
+    wanted_odds: float = 0.8
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from greengap.process import day_loop as loop
 from greengap.process.afterwards import (
     DRIVERS,
     Ending,
+    Following,
     NextCrop,
     Residue,
     Waiting,
@@ -269,10 +270,15 @@ def _wait_kept(waiting: np.ndarray, ran: np.ndarray, wanted: float) -> np.ndarra
 
 
 def _run_cover(
-    run: _Run, growth_aim: Target, targets: list[Target], ending: Ending, crop: NextCrop | None, wanted: float
+    run: _Run,
+    growth_aim: Target,
+    targets: list[Target],
+    ending: Ending | None = None,
+    crop: NextCrop | None = None,
+    wanted: float = 0.8,
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Season columns, and which targets are met, each of shape (sowing, year)."""
-    rule, days = run.catalogue.rule, run.days
+    rule, days, ending = run.catalogue.rule, run.days, ending or Ending()
     half = Target("half cover", "ground_cover_fraction", rule("half_cover_share"))
     grown = [half, growth_aim, *targets]
     short = np.full(run.start.shape, np.nan)
@@ -362,9 +368,7 @@ def simulate(
     growth_aim: Target,
     targets: list[Target],
     progress: Callable[[int, int], None] | None = None,
-    next_crops: Mapping[str, NextCrop] | None = None,
-    ending: Ending | None = None,
-    wanted_odds: float = 0.8,
+    following: Following | None = None,
 ) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
     """Run every option through every weather year.
 
@@ -383,12 +387,9 @@ def simulate(
         One per purpose of the farm.
     progress : callable, optional
         Called with (done, total) after each cover of a gap.
-    next_crops : mapping of gap_id to NextCrop, optional
-        Gaps that are not in it have no crop to wait for.
-    ending : Ending, optional
-        How covers are ended; worked in, coarse stems chopped, if left out.
-    wanted_odds : float
-        Share of the weather years in which the residue has to be out of the way of the next crop.
+    following : Following, optional
+        Next crops and how covers are ended; if left out nothing has to wait, and covers are worked in, coarse
+        stems chopped.
 
     Returns
     -------
@@ -404,6 +405,7 @@ def simulate(
         for block_id in options["block_id"].unique()
     }
     run_soil_temperature(list(blocks.values()))
+    after = following or Following()
     seasons: dict[str, list[np.ndarray]] = {}
     odds: dict[str, list[Any]] = {}
     groups = list(options.groupby(["gap_id", "cover_id"], sort=False))
@@ -414,8 +416,8 @@ def simulate(
         if sowings is None or dates != known:  # the covers of a gap stand together
             known, sowings = dates, Sowings(blocks[dates[0]], catalogue, list(dates[1]), dates[2], years)
         run = _Run(sowings, catalogue.covers[str(cover_id)], catalogue)
-        crop = (next_crops or {}).get(str(rows["gap_id"].iloc[0]))
-        columns, met = _run_cover(run, growth_aim, targets, ending or Ending(), crop, wanted_odds)
+        crop = after.crops.get(str(rows["gap_id"].iloc[0]))
+        columns, met = _run_cover(run, growth_aim, targets, after.ending, crop, after.wanted_odds)
         ran, ids = run.ran, rows["option_id"].to_numpy()
         where = np.nonzero(ran)
         table = {"option_id": ids[where[0]], "weather_year": years[where[1]]}
@@ -448,9 +450,7 @@ def release_by_day(
     place: Place,
     catalogue: Catalogue,
     growth_aim: Target,
-    crop: NextCrop | None,
-    ending: Ending,
-    wanted_odds: float,
+    following: Following,
     longest_d: int,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Nitrogen set free or tied up day by day after one option is ended, in every weather year.
@@ -462,7 +462,7 @@ def release_by_day(
         One site.
     place : Place
         The block.
-    catalogue, growth_aim, crop, ending, wanted_odds
+    catalogue, growth_aim, following
         As in `simulate`.
     longest_d : int
         Days that are followed [d].
@@ -478,8 +478,9 @@ def release_by_day(
     days = BlockDays(weather, place, catalogue)
     sowings = Sowings(days, catalogue, [option.sow_date], option.terminate_by, years)
     run = _Run(sowings, catalogue.covers[option.cover_id], catalogue)
+    crop, ending = following.crops.get(option.gap_id), following.ending
     if crop is not None:
-        run = _Run(sowings, run.cover, catalogue, _allowed(run, growth_aim, ending, crop, wanted_odds)[0])
+        run = _Run(sowings, run.cover, catalogue, _allowed(run, growth_aim, ending, crop, following.wanted_odds)[0])
     rows, _ = _grow(run, [growth_aim])
     residue, waiting = _ended(run, rows, ending, crop)
     season_days = catalogue.rule("season_decay_days")
