@@ -58,7 +58,8 @@ from greengap.tables import (
 FREEZE_DEGC = 0.0
 LIMITS = (
     "Calculated from past weather and published figures. A prediction, not a promise. Look at the block.",
-    "Pests, crusted or flooded ground, mowing and residues are not in it; how weeds do is a ranking, not a count.",
+    "Pests, crusted or flooded ground and mowing are not in it; how weeds do is a ranking, not a count.",
+    "Nitrogen and waiting times are reckoned, not measured on your block: test the soil before you cut fertilizer.",
     "No species is cleared as legal or safe: ask the state or national list, the label and your adviser.",
 )
 

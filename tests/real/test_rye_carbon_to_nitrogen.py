@@ -1,4 +1,4 @@
-"""Carbon to nitrogen of rye shoots by stage, against the rye database of Huddell et al. 2024 (Scientific Data 11:200)."""
+"""Carbon to nitrogen of rye shoots by stage, against the database of Huddell et al. 2024 (Scientific Data 11:200)."""
 
 import pandas as pd
 import pytest

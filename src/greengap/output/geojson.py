@@ -60,10 +60,17 @@ def plan_features(plan: Plan) -> dict[str, Any]:
     chosen = chosen.set_index("gap_id")
     blocks = plan.blocks.set_index("block_id")
     odds = plan.odds.set_index("option_id")
+    left = {(a.gap_id, a.cover_id): a for a in plan.after.itertuples()}
+    given = {
+        (n.gap_id, n.cover_id): None if pd.isna(n.release_p50_kg_ha) else round(float(n.release_p50_kg_ha), 1)
+        for n in plan.nitrogen.itertuples()
+        if n.after_planting_d == 28
+    }
     shapes = {block_id: rounded_polygon(shape) for block_id, shape in blocks.geometry.items()}
     features = []
     for gap in plan.gaps.itertuples():
         row = chosen.loc[gap.gap_id]
+        after = left.get((gap.gap_id, row.cover_id))
         need = plan.seed_need[plan.seed_need["gap_id"] == gap.gap_id]
         option = odds.loc[row.option_id] if row.option_id in odds.index else None
         cover = plan.catalogue.covers.get(row.cover_id)
@@ -102,8 +109,13 @@ def plan_features(plan: Plan) -> dict[str, Any]:
                     "terminate_from": _day(row.terminate_from),
                     "terminate_by": _day(row.terminate_by),
                     "ended_by": _word(row.ended_by),
-                    "next_crop_allows_termination_until": _day(gap.closes),
-                    "waiting_d": int(gap.waiting_d),
+                    "termination_method": after.method if after is not None else None,
+                    "usual_waiting_d": int(gap.waiting_d),
+                    "waiting_p10_d": round(float(after.waiting_p10_d)) if after is not None else None,
+                    "waiting_p50_d": round(float(after.waiting_p50_d)) if after is not None else None,
+                    "waiting_p90_d": round(float(after.waiting_p90_d)) if after is not None else None,
+                    "waiting_driver": after.waiting_driver if after is not None else None,
+                    "nitrogen_four_weeks_after_planting_kg_ha": given.get((gap.gap_id, row.cover_id)),
                     "first_flower": _day(option.first_flower) if option is not None else None,
                     "last_flower": _day(option.last_flower) if option is not None else None,
                     "odds_holds_years": int(row.holds_years),

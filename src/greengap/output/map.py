@@ -17,6 +17,7 @@ import shapely
 
 from greengap import units
 from greengap.advice.cautions import WHOLE_FARM
+from greengap.output.after_text import CLOCK_WORDS, DRIVER_WORDS
 from greengap.output.files import write_text
 from greengap.output.map_page import map_page
 from greengap.output.summary import why_no_cover
@@ -29,7 +30,7 @@ RUNNERS_UP = 2
 CAVEAT = "Calculated from past weather and published figures. A prediction, not a promise. Look at the block."
 HOLDS = (
     "“Holds” means: the soil is warm enough at sowing, frost spares the cover, it reaches the growth aim in time, "
-    "and it can be ended before it sets viable seed."
+    "it can be ended before it sets viable seed, and its residue is out of the next crop's way in time."
 )
 
 # Our own colours, found by maximising the smallest OKLab distance between any two, for normal sight and
@@ -44,11 +45,13 @@ HATCHES = (
     "waves", "diamonds", "dashes", "steps", "rings", "pairs",
 )  # fmt: skip
 
+NITROGEN_TOLD_D = 28  # days after planting for which nitrogen is told
 # Why a weather year did not hold, in the order in which a season goes wrong: column of Season, words.
 MISSES = (
     ("soil_warm", "soil too cold at sowing"),
     ("frost_spared", "killed by frost before the growth aim"),
     ("aim_met", "growth aim not reached in time"),
+    ("residue_clear", "residue in the way of the next crop"),
     ("seed_safe", "viable seed before it can be ended"),
 )
 
@@ -178,6 +181,12 @@ class _Lookups:
 
     def __init__(self, plan: Plan) -> None:
         self.names = _names(plan)
+        self.after = {(row.gap_id, row.cover_id): row for row in _rows(plan.after)}
+        self.nitrogen = {
+            (row.gap_id, row.cover_id): row for row in _rows(plan.nitrogen) if row.after_planting_d == NITROGEN_TOLD_D
+        }
+        self.binding = {(row.gap_id, row.cover_id): row for row in _rows(plan.clocks) if row.binds}
+        self.ladder = self._by_gap(plan.ladder, ["rung"])
         self.allocation = {row.gap_id: row for row in _rows(plan.allocation)}
         self.odds = {row.option_id: row for row in _rows(plan.odds)}
         chosen = plan.season[plan.season["option_id"].isin(plan.allocation["option_id"].dropna())]
@@ -201,6 +210,8 @@ class _Lookups:
     @staticmethod
     def _by_gap(table: pd.DataFrame, order: list[str]) -> dict[str, list[Any]]:
         out: dict[str, list[Any]] = {}
+        if table.empty:
+            return out
         for row in _rows(table.sort_values(order, kind="stable")):
             out.setdefault(str(row.gap_id), []).append(row)
         return out
@@ -239,6 +250,51 @@ def _seed(plan: Plan, rows: list[Any]) -> list[dict[str, Any]]:
         }
         for row in rows
     ]
+
+
+def _after(plan: Plan, look: _Lookups, gap: Any, cover_id: str) -> list[str]:
+    """What the cover leaves and what to do if it cannot be sown, a sentence each."""
+    system, key = plan.settings.units, (gap.gap_id, cover_id)
+    found, crop = look.after.get(key), _crop(plan, gap.crop_after)
+    if found is None:
+        return []
+    ratio = "" if pd.isna(found.carbon_to_nitrogen) else f" Carbon to nitrogen {found.carbon_to_nitrogen:.0f}."
+    told = [f"How: {found.method}.{ratio}"]
+    if crop:
+        low, high = (f"{d:.0f}" for d in (found.waiting_p10_d, found.waiting_p90_d))
+        span = "hardly more or less in any year" if low == high else f"{low} to {high} days in eight years of ten"
+        told.append(
+            f"Wait {found.waiting_p50_d:.0f} days before the {crop.lower()} ({span}), for "
+            f"{DRIVER_WORDS[found.waiting_driver]}; ready in {found.ready_years} of {found.years} years."
+        )
+    given = look.nitrogen.get(key)
+    if given is not None and not pd.isna(given.release_p50_kg_ha):
+        amount = units.write(abs(given.release_p50_kg_ha), "kg_ha", system)
+        ends = [units.shown(v, "kg_ha", system)[0] for v in (given.release_p10_kg_ha, given.release_p90_kg_ha)]
+        told.append(
+            f"Nitrogen four weeks after planting: {amount} {'tied up' if given.release_p50_kg_ha < 0 else 'set free'} "
+            f"({ends[0]:.0f} to {ends[1]:.0f}). Test the soil before you cut fertilizer."
+        )
+    if crop and found.water_lack_p90_mm > plan.catalogue.rule("water_made_good"):
+        worst = units.write(found.water_lack_p90_mm, "mm", system)
+        told.append(f"At planting the ground is up to {worst} drier than bare ground, in one year of ten.")
+    binding = look.binding.get(key)
+    if binding is not None and not pd.isna(binding.margin_d):
+        told.append(f"Tightest clock: {CLOCK_WORDS[binding.clock]}, {binding.margin_d:.0f} days to spare.")
+    return told
+
+
+def _ladder(plan: Plan, look: _Lookups, gap: Any) -> list[str]:
+    """The rungs of a gap after the first, a line each."""
+    lines = []
+    for rung in look.ladder.get(gap.gap_id, [])[1:]:
+        if rung.cover_id == NO_COVER:
+            lines.append(f"from {_day(rung.sow_from, gap.start.year)} leave it and keep it clean")
+        else:
+            until = _day(rung.sow_until, gap.start.year)
+            odds = f"{rung.holds_years} of {rung.years} years"
+            lines.append(f"until {until} {look.names[rung.cover_id]}, from seed the plan buys anyway ({odds})")
+    return lines
 
 
 def _wanted(plan: Plan, years: int) -> int:
@@ -293,6 +349,8 @@ def _gap(plan: Plan, look: _Lookups, gap: Any) -> dict[str, Any]:
         "usable_d": [int(gap.usable_p10_d), int(gap.usable_p50_d), int(gap.usable_p90_d)],
         "chosen": chosen_id,
         "advice": told(chosen) if chosen is not None else None,
+        "after_it": _after(plan, look, gap, chosen_id),
+        "ladder": _ladder(plan, look, gap),
         "why_clean": why_no_cover(plan, gap.gap_id) if chosen_id == NO_COVER else "",
         "window": "" if chosen is None else _window(chosen, year),
         "line": "" if chosen is None else _line(chosen, year),

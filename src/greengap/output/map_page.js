@@ -412,6 +412,8 @@ function greengapPage(map, overTiles) {
     fact("Class", advice.class + ", " + RUBRIC[advice.class]);
     if (advice.limit) fact("Held back by", advice.limit);
     if (gap.growth) fact("Leaves", gap.growth);
+    if (gap.after_it.length) fact("After it", gap.after_it.map((words) => h("div", {}, words)));
+    if (gap.ladder.length) fact("If it cannot be sown", gap.ladder.map((words) => h("div", {}, words)));
     if (gap.misses.length) fact("Would have missed", gap.misses.map((miss) => h("div", {}, miss.why + ": " + miss.years.join(", "))));
     parts.push(h("div", { class: "pair" },
       h("section", { class: "reasons" }, h("h4", {}, "Reasons"), advice.reasons && h("p", {}, upper(advice.reasons) + "."), h("dl", { class: "facts" }, facts)),

@@ -91,7 +91,7 @@ def holds_in_words(found: CoverOdds) -> str:
     """What 'everything holds' counts."""
     return (
         f"Everything holds: soil warm at sowing, a stand, {found.growth_aim.words} reached, "
-        "and no killing frost before that."
+        "no killing frost before that, and the residue out of the next crop's way in time."
     )
 
 

@@ -40,7 +40,7 @@ AFTER_PLANTING_D = (0, 14, 28, 56)  # days at which nitrogen is told
 AFTER_END_D = (30, 90, 365)  # days at which what is left of the residue is told
 MINIMUM, RESIDUE, PESTS, NITROGEN = "minimum", "residue", "pests", "nitrogen"
 DRIVERS = (MINIMUM, PESTS, RESIDUE, NITROGEN)  # the first of those that ask for the longest wait is named
-NEVER_CLEAR_D = 400.0
+NEVER_CLEAR_D = 400.0  # a wait that no gap has room for
 
 
 @dataclass(frozen=True)
@@ -289,6 +289,7 @@ def wait(days: BlockDays, residue: Residue, ending: Ending, crop: NextCrop | Non
     after_end = np.where(residue.end < days.dates.size - 1, residue.end + 1, -1)
     reached = day_reached(days.decay_sums, after_end, need)
     clear = np.where(need <= 0, 0.0, np.where(reached < 0, NEVER_CLEAR_D, reached - residue.end))
+    clear = np.minimum(clear, NEVER_CLEAR_D)
     clear = np.where(residue.killed | (on_ground & (crop is None or not crop.sown)), 0.0, clear)
 
     line = [rule(f"available_{name}") for name in ("zero", "top", "slope", "least")]
