@@ -85,7 +85,7 @@ def _known_covers(settings: FarmSettings, catalogue: Catalogue) -> None:
     """Refuse names in farm.toml that are not in the catalogue."""
     for key, names, known in (
         ("not_wanted", settings.not_wanted, catalogue.covers),
-        ("seed_lots", settings.seed_lots, {k: s for k, s in catalogue.species.items() if not s.calibration_only}),
+        ("seed_lots", settings.seed_lots, {k: s for k, s in catalogue.species.items() if not s.not_offered}),
     ):
         for name in sorted(names):
             if name not in known:

@@ -59,6 +59,7 @@ CONVERSIONS: dict[str, Conversion] = {
     "g/MJ": Conversion("g/MJ"),
     "m2/m2": Conversion("m2/m2"),
     "1/m2": Conversion("1/m2"),
+    "dS/m": Conversion("dS/m"),
     "1/d": Conversion("1/d"),
     "1/h": Conversion("1/h"),
     "1/(degC d)": Conversion("1/(degC d)"),

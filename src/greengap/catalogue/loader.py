@@ -6,6 +6,7 @@ A value that has no source, an unknown unit, or a key that nobody reads is refus
 from __future__ import annotations
 
 import hashlib
+import math
 import tomllib
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -80,6 +81,7 @@ SPECIES_TRAITS: dict[str, str] = {
     "tissue_nitrogen": "fraction",
     "fixed_share": "fraction",
     "carbon_to_nitrogen": "ratio",
+    "lignin": "fraction",  # of the residue's dry matter
     "canopy_height": "m",
     "height_at_flower": "m",
     # limits
@@ -100,15 +102,50 @@ SPECIES_TRAITS: dict[str, str] = {
     "shared_diseases": "text",
     "wildlife": "text",
     "bird_risk": "text",  # present where birds or game take whole stands
+    "latest_autumn_sowing": "text",
+    # insects at the flowers: strong, moderate, little or none, and what is known of it
+    "honey_bees": "text",
+    "wild_bees": "text",
+    "natural_enemies": "text",  # predators and parasitoids of pests
+    "legal_names": "text",  # names under which lists of noxious weeds may carry it or its kin
+    # known, and read by no computation
+    "dry_matter_yield": "kg/ha",
+    "nitrogen_yield": "kg/ha",
+    "crop_cycle": "d",  # sowing to ripe seed
+    "rain_optimum": "mm",  # a year
+    "salinity_threshold": "dS/m",  # of the saturated paste, above which it yields less
+    "salinity": "text",
+    "drought": "text",
+    "shade": "text",
+    "weed_suppression": "text",
+    "winter_hardiness": "text",
+    "livestock": "text",
+    "rotation": "text",
+    "noxious_status": "text",
 }
+# What a species must have before it is offered as a cover: the season and the ranking read all of it.
+OFFERED_HAS = frozenset({
+    "seeding_rate_drilled", "seed_weight", "seeding_depth", "germination", "purity", "minimum_soil_temperature",
+    "growth_base_temperature", "emergence_sum", "flower_sum", "viable_seed_sum", "bloom_length_sum",
+    "germination_sum_share", "seed_base_water_potential", "dry_loss", "photoperiod_type", "maturity_sum",
+    "leaf_area_maximum", "leaf_area_first_fraction", "leaf_area_first_share", "leaf_area_second_fraction",
+    "leaf_area_second_share", "senescence_fraction", "light_extinction", "radiation_use", "radiation_use_multiplier",
+    "shoot_share", "optimum_temperature", "heat_growth_start", "heat_growth_half", "nitrogen_dilution_a",
+    "nitrogen_dilution_b", "nitrogen_dilution_from", "basal_crop_coefficient", "depletion_fraction",
+    "root_depth_maximum", "root_growth", "tissue_nitrogen", "carbon_to_nitrogen", "frost_kill_temperature",
+    "frost_kill_width", "ph_optimum", "ph_limit", "drainage_optimum", "drainage_limit", "flower_value",
+})  # fmt: skip
+KINDS = {"legume", "grass", "broadleaf"}
 
 # Keys a value block may hold.
 VALUE_KEYS = {
     "value", "range", "unit", "source", "where", "conditions", "confidence",
-    "method", "base", "upper", "clock", "choice", "alternatives",
+    "method", "base", "upper", "clock", "basis", "choice", "alternatives",
 }  # fmt: skip
 SUM_METHODS = {"average", "clipped average", "single sine", "single sine, horizontal cutoff"}
 CLOCKS = {"air", "soil"}
+BASES = {"", "pure live seed"}  # what a rate counts; empty is seed out of the bag
+SELLERS = ("vendor", "grower", "equipment")  # how the publisher of the weakest sources begins
 
 
 class CatalogueProblem(InputProblem):
@@ -132,6 +169,11 @@ class Source:
         """Authors, title, publisher, year in one line."""
         return ", ".join(part for part in (self.authors, self.title, self.publisher, self.year) if part)
 
+    @property
+    def is_seller(self) -> bool:
+        """True for the pages of those who sell seed or machines, the weakest of the sources."""
+        return self.publisher.startswith(SELLERS)
+
 
 @dataclass(frozen=True)
 class Value:
@@ -149,6 +191,10 @@ class Value:
         Limits of a thermal sum [°C].
     method, clock : str
         How a thermal sum is reckoned, and on which temperature (air or soil at 5 cm).
+    basis : str
+        What a seeding rate counts: pure live seed, or seed out of the bag where it is empty.
+    choice : str
+        Why this figure and not one of the `alternatives`, which name their own sources.
     """
 
     subject: str
@@ -168,6 +214,7 @@ class Value:
     base_degc: float | None = None
     upper_degc: float | None = None
     clock: str = ""
+    basis: str = ""
     choice: str = ""
     alternatives: tuple[str, ...] = ()
 
@@ -176,8 +223,8 @@ class Value:
 class Species:
     """A cover species: names, family, and its values by trait.
 
-    A species with `calibration_only` is never offered as a cover: it is kept because good field
-    data exist for it, on which the processes can be fitted and checked.
+    A species with `not_offered` is in the catalogue, and in orders and mixes that a farm makes by
+    hand, and is never offered as a cover: the words say why.
     """
 
     key: str
@@ -186,7 +233,7 @@ class Species:
     family: str
     kind: str
     values: dict[str, Value]
-    calibration_only: bool = False
+    not_offered: str = ""
 
     def has(self, trait: str) -> bool:
         """True if the trait is known."""
@@ -294,12 +341,19 @@ class Catalogue:
         return sorted(
             key
             for key, s in self.species.items()
-            if not s.calibration_only and s.values["radiation_use_multiplier"].source != "greengap_fitted"
+            if not s.not_offered and s.values["radiation_use_multiplier"].source != "greengap_fitted"
         )
 
     def cite(self, source: str) -> str:
         """The source of a value in one line."""
         return self.sources[source].cited if source in self.sources else source
+
+
+def _numbers(values: Any) -> bool:
+    """True for a list of finite numbers."""
+    return isinstance(values, list) and all(
+        isinstance(v, (int, float)) and not isinstance(v, bool) and math.isfinite(v) for v in values
+    )
 
 
 def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None, sources: dict[str, Source]) -> Value:
@@ -326,10 +380,16 @@ def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None,
     confidence = block.get("confidence", "")
     if confidence not in CONFIDENCE:
         raise problem(f"confidence {confidence!r} is unknown", f"Allowed are {', '.join(sorted(CONFIDENCE))}")
+    if block.get("basis", "") not in BASES:
+        raise problem(f"basis {block['basis']!r} is unknown", 'Write "pure live seed", or leave it out')
     words = unit in {"text", "class"}
     raw, extent = block.get("value"), block.get("range")
     if raw is None and extent is None:
         raise problem("neither value nor range", "Give at least one of them, or leave the trait out")
+    if extent is not None and not (_numbers(extent) and len(extent) == 2 and extent[0] <= extent[1]):
+        raise problem(f"range {extent} is not two numbers in order", "Write the lower one first, as [48, 70]")
+    if raw is not None and not isinstance(raw, str) and not _numbers([raw]):
+        raise problem(f"value {raw!r} is neither a number nor words", "Write a number, or words in quotes")
     if words != isinstance(raw, str):
         raise problem(
             f"value {raw!r} does not go with unit {unit!r}", "Words take the unit text or class, numbers a unit"
@@ -365,6 +425,7 @@ def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None,
         base_degc=float(block["base"]) if "base" in block else None,
         upper_degc=float(block["upper"]) if "upper" in block else None,
         clock=block.get("clock", ""),
+        basis=block.get("basis", ""),
         choice=block.get("choice", ""),
         alternatives=tuple(block.get("alternatives", ())),
     )
@@ -387,42 +448,51 @@ def _sources(path: Path) -> dict[str, Source]:
     return out
 
 
-def _species(path: Path, sources: dict[str, Source]) -> Species:
-    data, place = _read(path), f"species/{path.name}"
+def _species(key: str, data: dict[str, Any], place: str, sources: dict[str, Source]) -> Species:
+    data = dict(data)
     names = {"name", "scientific_name", "family", "kind"}
-    missing = sorted(names - set(data))
+    missing = sorted(name for name in names if not (isinstance(data.get(name), str) and data[name].strip()))
     if missing:
         raise CatalogueProblem(place, "", f"no {missing[0]}", "Add it at the top of the file")
-    calibration_only = data.pop("calibration_only", False)
-    if not isinstance(calibration_only, bool):
-        raise CatalogueProblem(place, "calibration_only", f"{calibration_only!r} is not true or false", "Correct it")
+    if data["kind"] not in KINDS:
+        raise CatalogueProblem(place, "kind", f"{data['kind']!r} is unknown", f"Allowed are {', '.join(sorted(KINDS))}")
+    not_offered = data.pop("not_offered", "")
+    if not isinstance(not_offered, str):
+        raise CatalogueProblem(place, "not_offered", f"{not_offered!r} is not words", "Write in quotes why it is not")
     unknown = sorted(set(data) - names - set(SPECIES_TRAITS))
     if unknown:
         raise CatalogueProblem(place, unknown[0], "is not a trait that is used", "Correct its name or leave it out")
     values = {
-        trait: _value(place, path.stem, trait, data[trait], unit, sources)
+        trait: _value(place, key, trait, data[trait], unit, sources)
         for trait, unit in SPECIES_TRAITS.items()
         if trait in data
     }
-    return Species(
-        path.stem, data["name"], data["scientific_name"], data["family"], data["kind"], values, calibration_only
-    )
+    lacking = sorted(OFFERED_HAS - set(values))
+    if lacking and not not_offered:
+        remedy = f'Add {"it" if len(lacking) == 1 else "them"}, or not_offered = "..." with the reason'
+        raise CatalogueProblem(place, "", f"is offered as a cover without {', '.join(lacking)}", remedy)
+    return Species(key, data["name"], data["scientific_name"], data["family"], data["kind"], values, not_offered)
 
 
-def _mix(path: Path, species: dict[str, Species], sources: dict[str, Source]) -> Cover:
-    data, place = _read(path), f"mixes/{path.name}"
+def _mix(key: str, data: dict[str, Any], place: str, species: dict[str, Species], sources: dict[str, Source]) -> Cover:
     components, values = [], {}
-    for key, block in data["components"].items():
-        if key not in species:
-            raise CatalogueProblem(place, key, "is not a species of the catalogue", "Add species/" + key + ".toml")
-        if species[key].calibration_only:
-            raise CatalogueProblem(place, key, "is there for calibration only", "Take another species")
-        value = _value(place, path.stem, f"share of {key}", block, "fraction", sources)
+    parts = data.get("components", {})
+    if not isinstance(data.get("name"), str) or not isinstance(parts, dict) or len(parts) < 2:
+        raise CatalogueProblem(place, "", "is no mix", "Give it a name and a share for each of two components or more")
+    unknown = sorted(set(data) - {"name", "note", "components"})
+    if unknown:
+        raise CatalogueProblem(place, unknown[0], "is not a key of a mix", "Allowed are name, note, components")
+    for part, block in parts.items():
+        if part not in species:
+            raise CatalogueProblem(place, part, "is not a species of the catalogue", "Add species/" + part + ".toml")
+        if species[part].not_offered:
+            raise CatalogueProblem(place, part, f"is not offered ({species[part].not_offered})", "Take another species")
+        value = _value(place, key, f"share of {part}", block, "fraction", sources)
         if value.number is None or not 0 < value.number <= 1:
-            raise CatalogueProblem(place, key, "a share must lie above 0 and not above 1", "Correct it")
-        components.append(Component(key, value.number))
-        values[f"share of {key}"] = value
-    return Cover(path.stem, data["name"], tuple(components), values, data.get("note", ""))
+            raise CatalogueProblem(place, part, "a share must lie above 0 and not above 1", "Correct it")
+        components.append(Component(part, value.number))
+        values[f"share of {part}"] = value
+    return Cover(key, data["name"], tuple(components), values, data.get("note", ""))
 
 
 def _vegetables(path: Path, sources: dict[str, Source]) -> dict[str, Vegetable]:
@@ -467,10 +537,13 @@ def load_catalogue(folder: Path = HERE) -> Catalogue:
         If a file breaks the rules: value without source, unknown unit, unknown key.
     """
     sources = _sources(folder / "sources.toml")
-    species = {p.stem: _species(p, sources) for p in sorted((folder / "species").glob("*.toml"))}
-    covers = {key: Cover(key, s.name, (Component(key, 1.0),)) for key, s in species.items() if not s.calibration_only}
+    species = {
+        p.stem: _species(p.stem, _read(p), f"species/{p.name}", sources)
+        for p in sorted((folder / "species").glob("*.toml"))
+    }
+    covers = {key: Cover(key, s.name, (Component(key, 1.0),)) for key, s in species.items() if not s.not_offered}
     for path in sorted((folder / "mixes").glob("*.toml")):
-        covers[path.stem] = _mix(path, species, sources)
+        covers[path.stem] = _mix(path.stem, _read(path), f"mixes/{path.name}", species, sources)
     cautions = tuple(
         Caution(
             hazard=c["hazard"], applies_to=tuple(c["applies_to"]), trigger=c["trigger"],
