@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
 from datetime import date
 from importlib.metadata import version
 from typing import Any, Literal
 
 from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
+from greengap.advice.flowers import flower_dates
+from greengap.advice.law import label_gates, label_table, listed_names
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
@@ -24,7 +26,7 @@ from greengap.farm.settings import FarmSettings
 from greengap.farm_input import Farm
 from greengap.process.drivers import Place
 from greengap.process.season import count_odds, simulate
-from greengap.seed_order import make_order
+from greengap.seed_order import inoculant_lines, make_order, order_lines
 from greengap.site.frost import freeze_dates, freeze_percentiles, month_and_day
 from greengap.tables import (
     Allocation,
@@ -32,11 +34,16 @@ from greengap.tables import (
     ClassShare,
     CropCalendar,
     DataFrame,
+    FlowerDates,
     Gap,
     GapCaution,
     GeoDataFrame,
+    InoculantLine,
+    LabelInterval,
+    ListedName,
     Odds,
     Option,
+    OrderLine,
     PurposeOdds,
     Recommendation,
     Season,
@@ -83,6 +90,11 @@ class Plan:
     cautions: DataFrame[GapCaution]
     seed_need: DataFrame[SeedNeed]
     seed_order: DataFrame[SeedOrder]
+    order_lines: DataFrame[OrderLine]
+    inoculants: DataFrame[InoculantLine]
+    flowers: DataFrame[FlowerDates]
+    listed_names: DataFrame[ListedName]
+    label_intervals: DataFrame[LabelInterval]
     report: ImportReport
     metadata: dict[str, Any]
 
@@ -113,6 +125,50 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
+    return _decided(farm, gaps, options, windows, season, odds, purpose_odds, suitability)
+
+
+def replan_without(farm: Farm, plan: Plan, species: Collection[str]) -> Plan:
+    """Plan anew without some species: covers that need them are not wanted, all else is weighed as before.
+
+    Parameters
+    ----------
+    farm : Farm
+    plan : Plan
+        Of that farm; its seasons are taken over, since they do not depend on what is wanted.
+    species : collection of str
+
+    Returns
+    -------
+    Plan
+    """
+    gone = {key for key, c in plan.catalogue.covers.items() if {part.species for part in c.components} & set(species)}
+    settings = replace(farm.settings, not_wanted=farm.settings.not_wanted | gone)
+    suitability = rate(
+        plan.gaps, plan.windows, plan.odds, plan.season, plan.purpose_odds, farm.soil, farm.class_shares, settings,
+        plan.catalogue,
+    )  # fmt: skip
+    return _decided(
+        replace(farm, settings=settings), plan.gaps, plan.options, plan.windows, plan.season, plan.odds,
+        plan.purpose_odds, suitability,
+    )  # fmt: skip
+
+
+def _decided(
+    farm: Farm,
+    gaps: DataFrame[Gap],
+    options: DataFrame[Option],
+    windows: DataFrame[Window],
+    season: DataFrame[Season],
+    odds: DataFrame[Odds],
+    purpose_odds: DataFrame[PurposeOdds],
+    suitability: DataFrame[Suitability],
+) -> Plan:
+    """From what was rated to what is sown, bought and said."""
+    settings, catalogue = farm.settings, farm.catalogue
+    block_of = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
+    sprayed = farm.law_lists.sprayed
+    suitability = label_gates(suitability, windows, block_of, sprayed, catalogue)
     recommendation = rank(gaps, windows, odds, suitability, settings, catalogue)
     allocation = allocate(recommendation, settings.purposes)
     frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()
@@ -121,11 +177,14 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     seed_need = seed_needs(
         allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
     )
-    seed_order = make_order(seed_need, catalogue)
+    lines = order_lines(seed_need, farm.seed_lists, catalogue, settings.organic)
+    seed_order = make_order(seed_need, catalogue, lines)
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
-        season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order,
-        farm.report, _metadata(farm),
+        season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order, lines,
+        inoculant_lines(lines, farm.seed_lists, catalogue), flower_dates(allocation, odds, catalogue),
+        listed_names(list(seed_need["species"]), farm.law_lists.plants, farm.law_lists.named, catalogue),
+        label_table(allocation, options, sprayed, catalogue), farm.report, _metadata(farm),
     )  # fmt: skip
 
 

@@ -286,6 +286,7 @@ class Cover:
     components: tuple[Component, ...]
     values: dict[str, Value] = field(default_factory=dict)
     note: str = ""
+    not_offered: str = ""  # why: a component is not
 
     @property
     def is_mix(self) -> bool:
@@ -319,10 +320,11 @@ class Caution:
 
 @dataclass(frozen=True)
 class Catalogue:
-    """Everything that is known, keyed by plain words."""
+    """Everything that is known, keyed by plain words; `covers` are those that are offered."""
 
     species: dict[str, Species]
     covers: dict[str, Cover]
+    mixes: dict[str, Cover]  # offered or not
     vegetables: dict[str, Vegetable]
     sources: dict[str, Source]
     cautions: tuple[Caution, ...]
@@ -431,38 +433,63 @@ def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None,
     )
 
 
-def _read(path: Path) -> dict[str, Any]:
+def read_toml(path: Path) -> dict[str, Any]:
+    """What stands in a file."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
         raise CatalogueProblem(path.name, "", f"is not valid TOML ({error})", "Correct that line") from error
+    except UnicodeDecodeError as error:
+        raise CatalogueProblem(path.name, "", "is not in UTF-8", "Save the file as UTF-8") from error
+    except OSError as error:
+        raise CatalogueProblem(
+            path.name, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read"
+        ) from error
+    except (ValueError, RecursionError) as error:  # numbers of thousands of digits, lists in lists without end
+        raise CatalogueProblem(
+            path.name, "", f"cannot be read ({error})", "Write it as docs/inputs.md shows"
+        ) from error
 
 
-def _sources(path: Path) -> dict[str, Source]:
+def make_sources(data: dict[str, Any], file: str) -> dict[str, Source]:
+    """Check what is said of sources."""
     out = {}
-    for key, block in _read(path).items():
-        missing = [k for k in ("title", "authors", "publisher", "year") if not str(block.get(k, "")).strip()]
+    allowed = {"title", "authors", "publisher", "year", "link", "note"}
+    for key, block in data.items():
+        said = block if isinstance(block, dict) else {}
+        missing = [k for k in ("title", "authors", "publisher", "year") if not str(said.get(k, "")).strip()]
         if missing:
-            raise CatalogueProblem(path.name, key, f"no {missing[0]}", "Name title, authors, publisher and year")
-        out[key] = Source(key, **{k: str(v) for k, v in block.items()})
+            raise CatalogueProblem(file, key, f"no {missing[0]}", "Name title, authors, publisher and year")
+        unknown = sorted(set(said) - allowed)
+        if unknown:
+            raise CatalogueProblem(
+                file, key, f"unknown key {unknown[0]!r}", f"Allowed are {', '.join(sorted(allowed))}"
+            )
+        out[key] = Source(key, **{k: str(v) for k, v in said.items()})
     return out
 
 
-def _species(key: str, data: dict[str, Any], place: str, sources: dict[str, Source]) -> Species:
+def make_species(
+    key: str, data: dict[str, Any], place: str, sources: dict[str, Source], parent: Species | None = None
+) -> Species:
+    """Check what is said of a species; a cultivar takes from its `parent` what it does not say itself."""
     data = dict(data)
     names = {"name", "scientific_name", "family", "kind"}
+    if parent is not None:
+        data = {name: getattr(parent, name) for name in names - {"name"}} | data
     missing = sorted(name for name in names if not (isinstance(data.get(name), str) and data[name].strip()))
     if missing:
         raise CatalogueProblem(place, "", f"no {missing[0]}", "Add it at the top of the file")
     if data["kind"] not in KINDS:
         raise CatalogueProblem(place, "kind", f"{data['kind']!r} is unknown", f"Allowed are {', '.join(sorted(KINDS))}")
-    not_offered = data.pop("not_offered", "")
+    not_offered = data.pop("not_offered", parent.not_offered if parent is not None else "")
     if not isinstance(not_offered, str):
         raise CatalogueProblem(place, "not_offered", f"{not_offered!r} is not words", "Write in quotes why it is not")
     unknown = sorted(set(data) - names - set(SPECIES_TRAITS))
     if unknown:
         raise CatalogueProblem(place, unknown[0], "is not a trait that is used", "Correct its name or leave it out")
-    values = {
+    inherited = parent.values if parent is not None else {}
+    values = inherited | {
         trait: _value(place, key, trait, data[trait], unit, sources)
         for trait, unit in SPECIES_TRAITS.items()
         if trait in data
@@ -474,8 +501,11 @@ def _species(key: str, data: dict[str, Any], place: str, sources: dict[str, Sour
     return Species(key, data["name"], data["scientific_name"], data["family"], data["kind"], values, not_offered)
 
 
-def _mix(key: str, data: dict[str, Any], place: str, species: dict[str, Species], sources: dict[str, Source]) -> Cover:
-    components, values = [], {}
+def make_mix(
+    key: str, data: dict[str, Any], place: str, species: dict[str, Species], sources: dict[str, Source]
+) -> Cover:
+    """Check what is said of a mix."""
+    components, values, not_offered = [], {}, ""
     parts = data.get("components", {})
     if not isinstance(data.get("name"), str) or not isinstance(parts, dict) or len(parts) < 2:
         raise CatalogueProblem(place, "", "is no mix", "Give it a name and a share for each of two components or more")
@@ -484,20 +514,20 @@ def _mix(key: str, data: dict[str, Any], place: str, species: dict[str, Species]
         raise CatalogueProblem(place, unknown[0], "is not a key of a mix", "Allowed are name, note, components")
     for part, block in parts.items():
         if part not in species:
-            raise CatalogueProblem(place, part, "is not a species of the catalogue", "Add species/" + part + ".toml")
+            raise CatalogueProblem(place, part, "is not a species of the catalogue", f"Correct its name, or add {part}")
         if species[part].not_offered:
-            raise CatalogueProblem(place, part, f"is not offered ({species[part].not_offered})", "Take another species")
+            not_offered = f"{species[part].name}: {species[part].not_offered}"
         value = _value(place, key, f"share of {part}", block, "fraction", sources)
         if value.number is None or not 0 < value.number <= 1:
             raise CatalogueProblem(place, part, "a share must lie above 0 and not above 1", "Correct it")
         components.append(Component(part, value.number))
         values[f"share of {part}"] = value
-    return Cover(key, data["name"], tuple(components), values, data.get("note", ""))
+    return Cover(key, data["name"], tuple(components), values, data.get("note", ""), not_offered)
 
 
 def _vegetables(path: Path, sources: dict[str, Source]) -> dict[str, Vegetable]:
     out = {}
-    for key, data in _read(path).items():
+    for key, data in read_toml(path).items():
         values = {
             trait: _value(path.name, key, trait, block, None, sources)
             for trait, block in data.items()
@@ -536,25 +566,35 @@ def load_catalogue(folder: Path = HERE) -> Catalogue:
     CatalogueProblem
         If a file breaks the rules: value without source, unknown unit, unknown key.
     """
-    sources = _sources(folder / "sources.toml")
+    sources = make_sources(read_toml(folder / "sources.toml"), "sources.toml")
     species = {
-        p.stem: _species(p.stem, _read(p), f"species/{p.name}", sources)
+        p.stem: make_species(p.stem, read_toml(p), f"species/{p.name}", sources)
         for p in sorted((folder / "species").glob("*.toml"))
     }
     covers = {key: Cover(key, s.name, (Component(key, 1.0),)) for key, s in species.items() if not s.not_offered}
-    for path in sorted((folder / "mixes").glob("*.toml")):
-        covers[path.stem] = _mix(path.stem, _read(path), f"mixes/{path.name}", species, sources)
+    mixes = {
+        path.stem: make_mix(path.stem, read_toml(path), f"mixes/{path.name}", species, sources)
+        for path in sorted((folder / "mixes").glob("*.toml"))
+    }
+    covers |= {key: mix for key, mix in mixes.items() if not mix.not_offered}
     cautions = tuple(
         Caution(
             hazard=c["hazard"], applies_to=tuple(c["applies_to"]), trigger=c["trigger"],
             text=c["text"], defers_to=c["defers_to"], source=c["source"],
         )
-        for c in _read(folder / "cautions.toml")["caution"]
+        for c in read_toml(folder / "cautions.toml")["caution"]
     )  # fmt: skip
     practice = {
         name: _value("practice.toml", "practice", name, block, None, sources)
-        for name, block in _read(folder / "practice.toml").items()
+        for name, block in read_toml(folder / "practice.toml").items()
     }
     return Catalogue(
-        species, covers, _vegetables(folder / "vegetables.toml", sources), sources, cautions, practice, _digest(folder)
+        species,
+        covers,
+        mixes,
+        _vegetables(folder / "vegetables.toml", sources),
+        sources,
+        cautions,
+        practice,
+        _digest(folder),
     )
