@@ -87,19 +87,18 @@ def listed_names(
             rows.append(
                 (
                     key, s.name, plant.name, plant.list_name,
-                    f"Ask before you order: {s.name} ({s.scientific_name}) was matched with {plant.name!r} on "
+                    f"{s.name} ({s.scientific_name}): ask before you order. It was matched with {plant.name!r} on "
                     f"{plant.list_name}. Which plant is meant, and may its seed be sold and sown here?",
                 )
             )  # fmt: skip
         if not found:
-            why = "no name of the list you entered matches, which clears nothing" if named else "no list was entered"
-            rows.append(
-                (
-                    key, s.name, "", "",
-                    f"Ask the state or national list of noxious weeds, and the one of seeds: {why}. Lists may carry it "
-                    f"or its kin as {'; '.join(n.strip() for n in s.text('legal_names').split(';') if n.strip())}.",
-                )
-            )  # fmt: skip
+            why = "no name on the list you entered matches, which clears nothing" if named else "no list was entered"
+            kin = "; ".join(n.strip() for n in s.text("legal_names").split(";") if n.strip())
+            question = (
+                f"{s.name}: {why}. Ask your state's or country's list of noxious weeds and its list of seeds; they may "
+                f"carry it or its kin as {kin}."
+            )
+            rows.append((key, s.name, "", "", question))
     return ListedName.validate(pd.DataFrame(rows, columns=list(ListedName.to_schema().columns)))
 
 

@@ -155,7 +155,7 @@ def _tag(file: ListFile, row: ListRow) -> SeedLot | None:
                 return f"{value:g} % is below nothing"
             if value > 100:
                 return f"{value:g} % is more than all of the seed"
-            if 0 < value <= 1:
+            if lowest == 0 and 0 < value <= 1:
                 return f"{value:g} % looks like a share; the column is in per cent"
             return f"{value:g} % would mean that no seed lives" if value <= lowest else ""
 

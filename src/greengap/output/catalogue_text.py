@@ -35,8 +35,12 @@ def counts(catalogue: Catalogue) -> list[str]:
     confidence = Counter(v.confidence for v in values)
     sellers = sum(v.source in catalogue.sources and catalogue.sources[v.source].is_seller for v in values)
     without = sum(not v.source for v in values)
-    words = {"read": "read in the source", "memory": "from memory or common practice", "derived": "derived from one",
-             "design": "our own choice"}  # fmt: skip
+    words = {
+        "read": "read in the source",
+        "memory": "from memory or common practice",
+        "derived": "derived from a source",
+        "design": "our own choice",
+    }
     parts = ", ".join(f"{confidence[kind]} {words[kind]}" for kind in words)
     return [
         f"{len(catalogue.species)} species, {len(offered)} of them offered as covers; {len(catalogue.mixes)} mixes, "

@@ -20,7 +20,8 @@ from greengap.plan import Plan
 from greengap.tables import BedSeed, Calibration, DataFrame, OrderLine
 from greengap.units import FOOT_M, POUND_KG, System, shown, write
 
-SEED_HAZARDS = ("seed", "inoculant", "noxious", "organic", "invasive", "spread")  # words in the name of a hazard
+# Words in the names of the hazards that belong to buying, handling and sowing seed.
+SEED_HAZARDS = ("treated", "inoculant", "noxious", "invasive", "hard seed", "seed tag", "hemp seed", "organic seed")
 FOOT2_M2 = FOOT_M**2
 
 
@@ -261,9 +262,7 @@ def seed_cautions(plan: Plan) -> list[str]:
     covers = dict(zip(plan.allocation["gap_id"], plan.allocation["cover_id"], strict=True))
     out: dict[str, list[str]] = {}
     for row in plan.cautions.itertuples():
-        if any(
-            word in row.hazard.lower() for word in ("seed", "inoculant", "noxious", "organic", "invasive", "spread")
-        ):
+        if any(word in row.hazard.lower() for word in SEED_HAZARDS):
             name = "" if row.gap_id == WHOLE_FARM else cover_name(plan, covers[row.gap_id])
             out.setdefault(f"{row.hazard}: {row.caution} Ask: {row.defers_to}.", []).append(name)
     return [
@@ -415,7 +414,7 @@ def _lines_grid(lines: pd.DataFrame, catalogue: Catalogue, units: System) -> Gri
     rows = []
     for _, r in lines.iterrows():
         s = catalogue.species[r["species"]]
-        form = "organic" if r["organic"] is True or r["organic"] == True else ""  # noqa: E712 (may be NA)
+        form = "organic" if pd.notna(r["organic"]) and r["organic"] else ""
         rows.append(
             [
                 f"{r['name']} ({s.scientific_name})" + (f", {form}" if form else ""),
@@ -426,7 +425,7 @@ def _lines_grid(lines: pd.DataFrame, catalogue: Catalogue, units: System) -> Gri
                 _left(r, units),
                 _money(r["cost"], r["currency"]),
                 f"{r['needed_by']:%d %b %Y}",
-                r["supplier"],
+                ", ".join(part for part in (r["supplier"], r["lot"]) if part and r["from_where"] == "buy"),
                 "" if r["from_where"] != "shed" else r["lot"],
                 "",
                 "",
@@ -437,7 +436,7 @@ def _lines_grid(lines: pd.DataFrame, catalogue: Catalogue, units: System) -> Gri
         ["species", "live seed + allowance", "PLS", "seed", "bags", "left over", "cost", "needed by", "supplier",
          "lot no.", "purity / germ. / hard %", "tested; noxious line", "for blocks"],
         rows,
-        [13, 12, 6, 9, 10, 11, 7, 8, 10, 9, 9, 10, 15],
+        [16, 11, 6, 9, 9, 10, 7, 7, 10, 9, 9, 9, 13],
         frozenset({2, 3, 6}),
     )  # fmt: skip
 
@@ -452,7 +451,7 @@ def _search_parts(order: Order) -> Iterator[Part]:
     yield Grid(
         ["year", "species", "variety", "quantity", "no.", "supplier asked", "date", "organic offered",
          "why not equivalent: form, quality, quantity", "taken instead"],
-        rows, [5, 13, 10, 10, 4, 16, 9, 14, 22, 14],
+        rows, [5, 16, 10, 10, 4, 16, 9, 13, 21, 13],
     )  # fmt: skip
 
 

@@ -55,7 +55,7 @@ Part = Heading | Words | Grid | NewPage
 
 STYLE = """
 :root { color-scheme: light; }
-body { font: 15px/1.4 system-ui, sans-serif; color: #111; background: #fff; margin: 1.2rem auto; max-width: 62rem;
+body { font: 15px/1.4 system-ui, sans-serif; color: #111; background: #fff; margin: 1.2rem auto; max-width: 84rem;
   padding: 0 1rem; }
 h1 { font-size: 1.5rem; margin: 0 0 .3rem; }
 h2 { font-size: 1.15rem; margin: 1.4rem 0 .4rem; border-bottom: 2px solid #111; }
@@ -64,7 +64,8 @@ p { margin: .35rem 0; } p.strong { font-weight: 700; }
 .grid { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .87rem; }
 th, td { border: 1px solid #666; padding: .3rem .4rem; text-align: left; vertical-align: top; }
 th { background: #eee; } td.number { text-align: right; font-variant-numeric: tabular-nums; }
-td:empty { min-width: 5rem; height: 1.6rem; }
+td:empty { height: 1.6rem; }
+@media screen and (max-width: 60rem) { table { min-width: 60rem; } }
 @media print {
   @page { margin: 14mm; } body { max-width: none; margin: 0; padding: 0; font-size: 10.5pt; }
   .grid { overflow: visible; } tr { break-inside: avoid; } thead { display: table-header-group; }
@@ -179,7 +180,10 @@ def to_pdf(title: str, parts: Sequence[Part], foot: str = "", letter: bool = Fal
                     [Paragraph(plain(c), right if i in part.numbers else cell) for i, c in enumerate(row)]
                     for row in part.rows
                 ]
-                table = Table(rows, colWidths=[width * w / total for w in part.widths], repeatRows=1)
+                heights = [None, *(None if any(row) else 8 * mm for row in part.rows)]  # room to write in
+                table = Table(
+                    rows, colWidths=[width * w / total for w in part.widths], rowHeights=heights, repeatRows=1
+                )
                 table.setStyle(
                     TableStyle(
                         [
