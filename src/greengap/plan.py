@@ -16,7 +16,7 @@ from greengap.advice.law import label_gates, label_table, listed_names
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
-from greengap.advice.seeding import seed_needs, seeding_method
+from greengap.advice.seeding import rates, seed_needs, seeding_method
 from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue
@@ -45,6 +45,7 @@ from greengap.tables import (
     Option,
     OrderLine,
     PurposeOdds,
+    Rate,
     Recommendation,
     Season,
     SeedNeed,
@@ -90,6 +91,7 @@ class Plan:
     cautions: DataFrame[GapCaution]
     seed_need: DataFrame[SeedNeed]
     seed_order: DataFrame[SeedOrder]
+    rates: DataFrame[Rate]
     order_lines: DataFrame[OrderLine]
     inoculants: DataFrame[InoculantLine]
     flowers: DataFrame[FlowerDates]
@@ -181,7 +183,8 @@ def _decided(
     seed_order = make_order(seed_need, catalogue, lines)
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
-        season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order, lines,
+        season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order,
+        rates(seed_need, allocation, season, catalogue, settings.seed_lots), lines,
         inoculant_lines(lines, farm.seed_lists, catalogue), flower_dates(allocation, odds, catalogue),
         listed_names(list(seed_need["species"]), farm.law_lists.plants, farm.law_lists.named, catalogue),
         label_table(allocation, options, sprayed, catalogue), farm.report, _metadata(farm),

@@ -325,6 +325,32 @@ class SeedOrder(Table):
     cost: float = pa.Field(nullable=True, description="Cost; empty until a quote is entered.")
 
 
+class Rate(Table):
+    """One row per gap that is sown and species: its rate and the stand to expect. Key: gap_id, species."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    species: str = pa.Field(description="Species key.")
+    method: str = pa.Field(isin=["drilled", "broadcast"], description="How it is sown.")
+    sole_rate_kg_ha: float = pa.Field(gt=0, description="Rate alone, good seed, by this method.")
+    share_of_sole_rate: float = pa.Field(gt=0, description="1 for a species sown alone.")
+    bulk_rate_kg_ha: float = pa.Field(gt=0, description="Seed out of the bag, of this lot.")
+    pls_fraction: float = pa.Field(gt=0, le=1, description="Pure live seed of the lot, hard seed counted as alive.")
+    hard_seed_fraction: float = pa.Field(ge=0, le=1, description="Of it hard seed, which may come up late or never.")
+    seeds_m2: float = pa.Field(gt=0, description="Seeds on a square metre.")
+    seeds_ft2: float = pa.Field(gt=0, description="Seeds on a square foot.")
+    live_seeds_m2: float = pa.Field(gt=0, description="Live seeds on a square metre.")
+    plants_p10_m2: float = pa.Field(ge=0, description="Plants expected, 10 % of weather years have fewer.")
+    plants_p50_m2: float = pa.Field(ge=0, description="Plants expected, median year.")
+    plants_p90_m2: float = pa.Field(ge=0, description="Plants expected, 10 % of weather years have more.")
+    lot_low_share: float = pa.Field(
+        nullable=True,
+        description="Plants over those expected, at the low end of what its test can know; empty without a tag.",
+    )
+    lot_high_share: float = pa.Field(nullable=True, description="The same at the high end.")
+
+
 class OrderLine(Table):
     """One row per seed lot of a species and year: what is taken from the shed, bought, or missing.
 

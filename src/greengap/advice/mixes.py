@@ -16,7 +16,14 @@ import xarray as xr
 
 from greengap.advice.purposes import purpose_in_words
 from greengap.advice.ranking import rank
-from greengap.advice.seeding import seeding_method, seeds_per_m2, sole_rate, typical_pls
+from greengap.advice.seeding import (
+    emergence_fraction,
+    plants_per_m2,
+    seeding_method,
+    seeds_per_m2,
+    sole_rate,
+    typical_pls,
+)
 from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue, Component, Cover
@@ -97,13 +104,6 @@ class MixDesign:
         return sum(part.seeds_m2 for part in self.parts)
 
 
-def emergence_fraction(method: str, catalogue: Catalogue) -> float:
-    """Plants from live seed in a moist seedbed [fraction]."""
-    return catalogue.rule(
-        "emergence_fraction_drilled" if method == "drilled" else "emergence_fraction_broadcast_covered"
-    )
-
-
 def share_for_plants(species: str, plants_m2: float, method: str, catalogue: Catalogue) -> float:
     """Share of the rate alone that gives a wanted stand.
 
@@ -156,10 +156,6 @@ def design(cover: Cover, method: str, catalogue: Catalogue, stand_share: float =
     -------
     MixDesign
 
-    Notes
-    -----
-    The engine's stand share holds the worse emergence of broadcast seed and its higher rate already, both
-    against a drilled stand: expected plants are therefore reckoned from the drilled rate, whatever the method.
     """
     rule = catalogue.rule
     species = {c.species: catalogue.species[c.species] for c in cover.components}
@@ -173,7 +169,6 @@ def design(cover: Cover, method: str, catalogue: Catalogue, stand_share: float =
     for c in cover.components:
         s = species[c.species]
         kg_ha = sole_rate(s, method, catalogue) * c.share_of_sole_rate
-        drilled = sole_rate(s, "drilled", catalogue) * c.share_of_sole_rate
         seeds = seeds_per_m2(kg_ha, weights[c.species])
         second = small[c.species] if two_boxes else (not depth.one_pass and depth.depth_mm[c.species] < deepest)
         parts.append(
@@ -183,10 +178,7 @@ def design(cover: Cover, method: str, catalogue: Catalogue, stand_share: float =
                 kg_ha,
                 seeds,
                 seeds * typical_pls(s),
-                seeds_per_m2(drilled, weights[c.species])
-                * typical_pls(s)
-                * emergence_fraction("drilled", catalogue)
-                * stand_share,
+                plants_per_m2(s, c.share_of_sole_rate, stand_share, catalogue),
                 depth.depth_mm[c.species],
                 2 if second else 1,
             )
@@ -484,6 +476,8 @@ def _proposal(
     if closes[0] <= closes[1] - 2:
         later = "" if closes[1] == float("inf") else f", {closes[1] - closes[0]:.0f} days before it"
         gains.append(f"fills the canopy: half the ground covered on day {closes[0]:.0f} of the median year{later}")
+    if not gains:
+        gains.append(_largest_step(row, run, sole, first))
     stand = float(mine["stand_share"].median())
     named = replace(cover, name=make_cover({c.species: 1 for c in cover.components}, catalogue).name)
     sized = design(named, method, catalogue, stand)
@@ -526,6 +520,20 @@ def _differences(
             f"everything holds in {held} of {row.years} years, alone in {alone} of {sole.years}"
         )
     return gains, losses
+
+
+def _largest_step(row: Any, run: _Run, sole: Any, first: _Run) -> str:
+    """The criterion by which the mix gains most over the sole cover, where no single aim stands out."""
+
+    def soft(table: DataFrame[Suitability], cover_id: str) -> dict[tuple[str, str], Any]:
+        rows = table[(table["cover_id"] == cover_id) & (table["kind"] == "soft")]
+        return {(r.criterion, r.purpose): r for r in rows.itertuples()}
+
+    mine, theirs = soft(run.suitability, row.cover_id), soft(first.suitability, sole.cover_id)
+    shared = [key for key in mine if key in theirs]
+    best = max(shared, key=lambda key: mine[key].weight * (mine[key].membership - theirs[key].membership))
+    name = best[0] if best[0] != "purpose aim" else purpose_in_words(best[1])
+    return f"{name}: {mine[best].reason}; alone {theirs[best].reason}"
 
 
 def _who(purpose: str, cover: Cover, catalogue: Catalogue) -> str:

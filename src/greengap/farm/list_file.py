@@ -49,6 +49,7 @@ class ListFile:
         self.shown = shown
         self._bad: list[tuple[str, str]] = []
         self._remedies: list[str] = []
+        self._named: dict[int, str] = {}
         self.rows = self._read(path, tuple(required), tuple(optional))
 
     def _read(self, path: Path, required: tuple[str, ...], optional: tuple[str, ...]) -> list[ListRow]:
@@ -82,6 +83,7 @@ class ListFile:
                 self.problem(number, "", f"has {len(cells)} cells under {len(columns)} column names", "Quote cells")
                 continue
             filled = [cell.strip() for cell in cells] + [""] * len(columns)
+            self._named[number] = dict(zip(columns, filled, strict=False))[required[0]][:40]
             rows.append(ListRow(number, dict(zip(columns, filled, strict=False)), separator == ";"))
         for row in rows:
             for column in required:
@@ -107,7 +109,8 @@ class ListFile:
 
     def problem(self, line: int, column: str, what: str, remedy: str) -> None:
         """Note something wrong; `finish` tells it."""
-        place = ", ".join(part for part in (f"row {line}", column) if part)
+        named = f" ({self._named[line]})" if self._named.get(line) else ""
+        place = ", ".join(part for part in (f"row {line}{named}", column) if part)
         self._bad.append((place, what))
         if remedy not in self._remedies:
             self._remedies.append(remedy)

@@ -280,6 +280,7 @@ def order_tables(order: Order) -> dict[str, pd.DataFrame]:
         "seed_order": plan.seed_order if order.year is None else plan.seed_order[plan.seed_order["year"] == order.year],
         "order_lines": order.lines,
         "inoculants": order.inoculants,
+        "rates": plan.rates if order.year is None else plan.rates[plan.rates["gap_id"].isin(order.beds["gap_id"])],
         "drill_calibration": order.calibration,
         "bed_seed": order.beds,
         "listed_names": plan.listed_names,
@@ -407,6 +408,7 @@ def order_parts(order: Order) -> list[Part]:
         parts += [NewPage(), Heading("Search for organic seed"), *_search_parts(order)]
     parts += [NewPage(), Heading("Setting the drill or spreader"), *_slip_parts(order)]
     parts += [NewPage(), Heading("Seed for each block"), _beds_grid(order)]
+    parts += [Heading("Stand to expect"), *_stand_parts(order)]
     return parts
 
 
@@ -517,4 +519,32 @@ def _beds_grid(order: Order) -> Grid:
     return Grid(
         ["sow", "block", "species", "area", "seed", "by hand: two crosswise halves", "lot, weighed by"],
         rows, [9, 14, 16, 9, 14, 18, 16], frozenset({3, 4, 5}),
+    )  # fmt: skip
+
+
+def _stand_parts(order: Order) -> Iterator[Part]:
+    yield Words(
+        "Plants from all weather years at the planned date: the middle year, and what nine years of ten exceed or one "
+        "exceeds. Count in the field: a stand far below is a sign of depth, crust, birds or the lot."
+    )
+    units, plan = order.plan.settings.units, order.plan
+    rates = order_tables(order)["rates"]
+    rows = []
+    for r in rates.itertuples():
+        lot = "no tag" if pd.isna(r.lot_low_share) else f"{r.lot_low_share - 1:+.0%} to {r.lot_high_share - 1:+.0%}"
+        plants = [
+            x * (1 if units == "metric" else FOOT2_M2) for x in (r.plants_p50_m2, r.plants_p10_m2, r.plants_p90_m2)
+        ]
+        area = "m²" if units == "metric" else "ft²"
+        rows.append(
+            [
+                r.gap_id, plan.catalogue.species[r.species].name, r.method, f"{r.share_of_sole_rate:.2f}",
+                write(r.bulk_rate_kg_ha, "kg_ha", units), f"{r.seeds_m2:.0f}/m², {r.seeds_ft2:.1f}/ft²",
+                f"{plants[0]:.0f}/{area} ({plants[1]:.0f} to {plants[2]:.0f})", lot, "",
+            ]
+        )  # fmt: skip
+    yield Grid(
+        ["gap", "species", "how", "share", "rate of this lot", "seeds", "plants expected", "error of the tag",
+         "counted"],
+        rows, [14, 16, 9, 7, 11, 16, 18, 12, 12], frozenset({3, 4}),
     )  # fmt: skip
