@@ -347,7 +347,7 @@ def propose(
     first = run([*alone, *pairs])
     best_sole, scores = _best(first, keys), _scores(first)
     by_parts = _best_of_each(pairs, scores)
-    found = {parts: cover for parts, cover in by_parts.items() if scores[cover.key] >= best_sole.score + gain}
+    found = {parts: c for parts, c in by_parts.items() if scores[c.key] >= max(best_sole.score, 0.0) + gain}
     ranked = sorted(found.values(), key=lambda c: (-round(scores[c.key], 9), c.key))[:MOST_PROPOSALS]
     runs = {cover.key: first for cover in ranked}
     if ranked and catalogue.rule("mix_components_most") >= 3:

@@ -324,12 +324,12 @@ class Catalogue:
 
     species: dict[str, Species]
     covers: dict[str, Cover]
-    mixes: dict[str, Cover]  # offered or not
     vegetables: dict[str, Vegetable]
     sources: dict[str, Source]
     cautions: tuple[Caution, ...]
     practice: dict[str, Value]
     version: str
+    mixes: dict[str, Cover] = field(default_factory=dict)  # offered or not
 
     def rule(self, name: str) -> float:
         """A number of general practice in SI, for example ``rule("waiting_transplanted")``."""
@@ -591,10 +591,10 @@ def load_catalogue(folder: Path = HERE) -> Catalogue:
     return Catalogue(
         species,
         covers,
-        mixes,
         _vegetables(folder / "vegetables.toml", sources),
         sources,
         cautions,
         practice,
         _digest(folder),
+        mixes,
     )
