@@ -69,8 +69,7 @@ def _hydraulics(
 
 def _fingerprints(settings: FarmSettings) -> dict[str, str]:
     files = [
-        settings.folder / FILE,
-        settings.folder / OWN_FILE,
+        *(settings.folder / name for name in (FILE, OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)),
         settings.polygons,
         settings.crop_calendar,
         *settings.weather,
