@@ -47,7 +47,8 @@ def mix_lines(proposals: Sequence[Proposal], gap_id: str, catalogue: Catalogue, 
         row = one.row
         yield ""
         yield f"{number}. {one.design.cover.name}, {row.suitability_class}, score {one.score:.2f}"
-        window = f"{row.sow_best:%d %b}" if pd.isna(row.sow_from) else f"{row.sow_from:%d %b} to {row.sow_until:%d %b}"
+        several = pd.notna(row.sow_from) and row.sow_from != row.sow_until
+        window = f"{row.sow_from:%d %b} to {row.sow_until:%d %b}" if several else f"{row.sow_best:%d %b}"
         yield f"   Sow {window}; {ending(row)}. Everything holds in {row.holds_years} of {row.years} years."
         yield from (f"   For it: {words}." for words in one.gains)
         yield from (f"   Against it: {words}." for words in one.losses)
