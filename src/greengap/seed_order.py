@@ -152,7 +152,7 @@ def _from_shed(
         if organic and lot.treated:
             continue
         pls = lot_pls(lot.tag, lot.species, catalogue)
-        live = min(left[id(lot)] * pls, need.open_g)
+        live = min(math.floor(left[id(lot)]) * pls, need.open_g)  # whole grams, as they are weighed
         line = _line("shed", live, pls, lot.tag, lot=lot.lot, organic=lot.organic, treated=lot.treated)
         line["seed_g"] = min(int(line["seed_g"]), math.floor(left[id(lot)]))
         left[id(lot)] -= float(line["seed_g"])
