@@ -43,6 +43,8 @@ SPECIES = Path(loader.__file__).parent / "species"
 MANY_YEARS = "Ames 8 WSW"
 SHAPES = {"cereal_rye": "o", "red_clover": "s", "sorghum_sudangrass": "^"}
 SHAPES |= {"cowpea": "D", "sunflower": "o", "sorghum": "^"}
+SHAPES |= {"white_clover": "v", "sunn_hemp": "P", "soybean": "v", "barley": "s", "faba_bean": "X", "pearl_millet": "*"}
+CROWDED = {"soybean"}  # too many places to name each in the picture; the table has them
 LABELS_ASIDE = {"Kununurra 1982": (-4, 9), "Samanko 2014": (-4, 9), "Palmira 1997": (-4, 9), "Tatura 1981": (-50, 4)}
 BLUE, ORANGE, GREY = "#1f5a94", "#c8641e", "#8a8a8a"
 WORDS = {"whole_chain": "whole chain, as on an unwatered farm", "stand_given": "with a stand given"}
@@ -160,13 +162,14 @@ def plot_biomass(table: pd.DataFrame) -> None:
         told = errors(test["measured"] / 1000, test[run] / 1000, "t/ha", 1)
         axes.set_title(f"{WORDS[run]}\ntest: {told}", fontsize=10)
     both[0].set_ylabel("predicted, t/ha")
-    for place, (shape, words) in enumerate((("o", "cereal rye"), ("s", "red clover"), ("^", "sorghum-sudangrass"))):
-        both[0].plot(0.25, 6.8 - 0.3 * place, shape, color="black", ms=5)
-        both[0].text(0.45, 6.8 - 0.3 * place, words, va="center", fontsize=8)
+    crops = list(dict.fromkeys(table["cover_id"]))
+    for place, crop in enumerate(crops):
+        both[0].plot(0.25, 6.8 - 0.3 * place, SHAPES[crop], color="black", ms=5)
+        both[0].text(0.45, 6.8 - 0.3 * place, crop.replace("_", " "), va="center", fontsize=8)
     for place, (words, colour) in enumerate(
         (("filled: test, open: training", "black"), ("blue: drilled", BLUE), ("orange: broadcast or not said", ORANGE))
     ):
-        both[0].text(0.2, 5.9 - 0.3 * place, words, va="center", fontsize=8, color=colour)
+        both[0].text(0.2, 6.8 - 0.3 * (len(crops) + place), words, va="center", fontsize=8, color=colour)
     figure.suptitle("Shoot dry matter by site-year; bars: spread of the plots", fontsize=11)
     figure.savefig(HERE / "growth_biomass.png", dpi=100)
     plt.close(figure)
@@ -182,12 +185,15 @@ def plot_bloom(table: pd.DataFrame) -> None:
         fill = BLUE if row.split == "test" else "white"
         axes.plot(row.measured, row.stand_given, SHAPES[row.cover_id], mec=BLUE, mfc=fill, ms=7)
         shift = LABELS_ASIDE.get(row.site_year, (7, -9))
+        if row.cover_id in CROWDED:
+            continue
         axes.annotate(row.site_year, (row.measured, row.stand_given), shift, textcoords="offset points", fontsize=7)
-    crops = (("D", "cowpea"), ("o", "sunflower"), ("^", "sorghum, for sorghum-sudangrass"))
-    for place, (shape, words) in enumerate(crops):
-        axes.plot(6, 125 - 6 * place, shape, color="black", ms=6)
-        axes.text(10, 125 - 6 * place, words, va="center", fontsize=9)
-    axes.text(4, 105, "filled: test, open: training", fontsize=9)
+    named = {"sorghum": "sorghum, for sorghum-sudangrass"}
+    crops = list(dict.fromkeys(table["cover_id"]))
+    for place, crop in enumerate(crops):
+        axes.plot(6, 125 - 6 * place, SHAPES[crop], color="black", ms=6)
+        axes.text(10, 125 - 6 * place, named.get(crop, crop.replace("_", " ")), va="center", fontsize=9)
+    axes.text(4, 121 - 6 * len(crops), "filled: test, open: training", fontsize=9)
     axes.set_ylabel("predicted in a moist seedbed, d")
     told = errors(table["measured"], table["stand_given"], "d", 0)
     axes.set_title(f"Days from sowing to first flower; bars: spread\n{told}", fontsize=10)
@@ -199,7 +205,7 @@ def plot_stands(table: pd.DataFrame) -> None:
     """When sowings that stood in the field come up in the engine."""
     table = table.sort_values(["cover_id", "sow_date"], ascending=False).reset_index(drop=True)
     never = 70
-    figure, axes = plt.subplots(figsize=(7.2, 7), layout="constrained")
+    figure, axes = plt.subplots(figsize=(7.2, 1.5 + 0.13 * len(table)), layout="constrained")
     for at, row in table.iterrows():
         up = never if np.isnan(row["up_d"]) else row["up_d"]
         axes.plot([row["up_moist_d"], up], [at, at], color=GREY, lw=0.8)

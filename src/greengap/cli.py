@@ -142,8 +142,11 @@ def options(
         str, typer.Argument(metavar="GAP", help="Gap as `greengap gaps` names it, for example 'River 1/2'.")
     ],
     csv: AsCsv = False,
+    mixes: Annotated[
+        bool, typer.Option("--mixes", help="Design mixes for the gap, and print those that beat the best sole cover.")
+    ] = False,
 ) -> None:
-    """Rank the covers for one gap, with what holds each back."""
+    """Rank the covers for one gap, with what holds each back; design mixes for it."""
     from greengap.errors import InputProblem
     from greengap.farm.settings import suggestion
     from greengap.output.summary import option_lines
@@ -155,6 +158,17 @@ def options(
         remedy = f"{suggestion(gap, known, most=6)}; `greengap gaps` lists them with their dates"
         raise InputProblem(farm.as_posix(), f"gap {gap!r}", "there is no such gap", remedy)
     made = _planned(read)
+    if mixes:
+        from greengap.gap_mixes import propose_mixes
+        from greengap.output.mix_text import mix_lines, mix_table
+
+        with _seasons_bar() as progress:
+            proposals = propose_mixes(read, made, gap, progress)
+        if csv:
+            print(to_csv(mix_table(proposals)), end="")
+        else:
+            print("\n".join(mix_lines(proposals, gap, made.catalogue, made.settings.units)))
+        return
     table = made.recommendation[made.recommendation["gap_id"] == gap]
     print(to_csv(table) if csv else "\n".join(option_lines(made, gap)), end="" if csv else "\n")
     if not table["option_id"].notna().any():
@@ -315,6 +329,133 @@ def ladder(
     made = _planned(read)
     table = ladder_of(made, gap)
     print(to_csv(table) if csv else "\n".join(ladder_lines(table, made.catalogue)), end="" if csv else "\n")
+
+
+@app.command()
+def order(
+    farm: FarmFolder,
+    out: Annotated[Path, typer.Option(help="Folder for the files that are written.")] = Path("greengap-plan"),
+    prices: Annotated[
+        Path | None, typer.Option(help="Price list.", show_default="seed_prices.csv in the farm folder, if it is there")
+    ] = None,
+    stock: Annotated[
+        Path | None, typer.Option(help="Seed in the shed.", show_default="seed_stock.csv in the farm folder, likewise")
+    ] = None,
+    year: Annotated[int | None, typer.Option(help="One year of sowing only.", show_default="all")] = None,
+    without: Annotated[
+        list[str] | None,
+        typer.Option(help="Species that cannot be had; the plan is made anew without it. May be given several times."),
+    ] = None,
+    drill_width: Annotated[
+        str | None, typer.Option(help="Sown width, as '1.5 m' or '60 in'.", show_default="not known")
+    ] = None,
+    row_spacing: Annotated[
+        str | None, typer.Option(help="Between openers, as '17.5 cm' or '7.5 in'.", show_default="not known")
+    ] = None,
+    wheel: Annotated[
+        str | None, typer.Option(help="Circumference of the drive wheel, as '2.1 m'.", show_default="not known")
+    ] = None,
+    wheel_turns: Annotated[int, typer.Option(help="Turns of the wheel when calibrating.", min=1, max=1000)] = 20,
+    csv: AsCsv = False,
+) -> None:
+    """Order the seed of a plan: lots, bags, inoculant, money, what is missing; tables, workbook, page, PDF."""
+    from greengap.advice.drill import Drill
+    from greengap.farm_input import with_seed_lists
+    from greengap.output.order import order_text, take_order, write_order
+    from greengap.output.table import to_csv
+    from greengap.plan import replan_without
+
+    _check_out(out)
+    width = _length("--drill-width", drill_width)
+    drill = Drill(width, _length("--row-spacing", row_spacing), _length("--wheel", wheel), wheel_turns)
+    read = with_seed_lists(_read(farm), stock, prices)
+    gone = _known_species(without or [], read)
+    made = first = _planned(read)
+    sold_out = [key for key in read.seed_lists.sold_out() if key in set(made.seed_need["species"])]
+    gone = sorted({*gone, *sold_out})
+    while gone:
+        made = replan_without(read, first, gone)
+        more = [key for key in read.seed_lists.sold_out() if key in set(made.seed_need["species"])]
+        if not more:
+            break
+        gone = sorted({*gone, *more})
+    _check_year(year, made)
+    taken = take_order(made, drill, year, gone, first if gone else None)
+    written = write_order(taken, out)
+    print(to_csv(taken.lines) if csv else "\n".join(order_text(taken)), end="" if csv else "\n")
+    for path in written:
+        print(f"Written: {path.as_posix()}", file=sys.stderr if csv else sys.stdout)
+    if made.seed_need.empty:
+        raise typer.Exit(NO_OPTION)
+
+
+def _length(name: str, text: str | None) -> float | None:
+    from greengap.errors import InputProblem
+    from greengap.units import length_m
+
+    try:
+        return None if text is None else length_m(text)
+    except ValueError:
+        remedy = "Write a number above zero and its unit: m, cm, mm, ft or in"
+        raise InputProblem(name, "", f"{text!r} is not a length", remedy) from None
+
+
+def _known_species(names: list[str], read: Farm) -> list[str]:
+    from greengap.errors import InputProblem
+    from greengap.farm.settings import suggestion
+
+    known = read.catalogue.species
+    for name in names:
+        if name not in known:
+            raise InputProblem(
+                "--without", "", f"{name!r} is not a species of the catalogue", suggestion(name, list(known))
+            )
+    return names
+
+
+def _check_year(year: int | None, made: Plan) -> None:
+    from greengap.errors import InputProblem
+
+    years = sorted(set(made.order_lines["year"]))
+    if year is not None and year not in years:
+        remedy = f"Years of the plan are {', '.join(map(str, years))}" if years else "Nothing is sown in any year"
+        raise InputProblem("--year", "", f"nothing is sown in {year}", remedy)
+
+
+@app.command()
+def catalogue(
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="Species, mix or vegetable: all its values with their sources.")
+    ] = None,
+    farm: Annotated[
+        Path | None, typer.Option(help="Farm folder, for its own species and mixes.", show_default="none")
+    ] = None,
+    csv: AsCsv = False,
+) -> None:
+    """List the species, mixes and vegetables, or show one with every value and its source."""
+    from greengap.catalogue import OWN_FILE, load_catalogue, with_own
+    from greengap.errors import InputProblem
+    from greengap.farm.settings import suggestion
+    from greengap.output.catalogue_text import find, list_lines, subject_lines, value_table
+    from greengap.output.table import to_csv
+
+    known = load_catalogue()
+    if farm is not None:
+        if not (farm / OWN_FILE).is_file():
+            raise InputProblem(farm.as_posix(), "", f"holds no {OWN_FILE}", "Leave out --farm, or write one")
+        known = with_own(known, farm / OWN_FILE)
+    subject = None
+    if name is not None:
+        subject, names = find(known, name)
+        if subject is None:
+            raise InputProblem(
+                "catalogue", f"{name!r}", "there is no such species, mix or vegetable", suggestion(name, names)
+            )
+    if csv:
+        print(to_csv(value_table(known, subject)), end="")
+        return
+    for line in list_lines(known) if subject is None else subject_lines(known, subject):
+        print(line)
 
 
 @app.command()

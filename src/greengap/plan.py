@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
 from datetime import date
 from importlib.metadata import version
 from typing import Any, Literal
@@ -13,12 +13,14 @@ from greengap.advice.after import after_tables
 from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
 from greengap.advice.clocks import four_clocks
+from greengap.advice.flowers import flower_dates
 from greengap.advice.ladder import make_ladders
+from greengap.advice.law import label_gates, label_table, listed_names
 from greengap.advice.next_crop import what_follows
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
-from greengap.advice.seeding import seed_needs, seeding_method
+from greengap.advice.seeding import rates, seed_needs, seeding_method
 from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue
@@ -28,7 +30,7 @@ from greengap.farm.settings import FarmSettings
 from greengap.farm_input import Farm
 from greengap.process.drivers import Place
 from greengap.process.season import count_odds, simulate
-from greengap.seed_order import make_order
+from greengap.seed_order import inoculant_lines, make_order, order_lines
 from greengap.site.frost import freeze_dates, freeze_percentiles, month_and_day
 from greengap.tables import (
     After,
@@ -38,13 +40,19 @@ from greengap.tables import (
     Clock,
     CropCalendar,
     DataFrame,
+    FlowerDates,
     Gap,
     GapCaution,
     GeoDataFrame,
+    InoculantLine,
+    LabelInterval,
+    ListedName,
     NitrogenByDate,
     Odds,
     Option,
+    OrderLine,
     PurposeOdds,
+    Rate,
     Recommendation,
     Rung,
     Season,
@@ -96,6 +104,12 @@ class Plan:
     nitrogen: DataFrame[NitrogenByDate]
     clocks: DataFrame[Clock]
     ladder: DataFrame[Rung]
+    rates: DataFrame[Rate]
+    order_lines: DataFrame[OrderLine]
+    inoculants: DataFrame[InoculantLine]
+    flowers: DataFrame[FlowerDates]
+    listed_names: DataFrame[ListedName]
+    label_intervals: DataFrame[LabelInterval]
     report: ImportReport
     metadata: dict[str, Any]
 
@@ -127,6 +141,51 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
+    return _decided(farm, gaps, options, windows, season, odds, purpose_odds, suitability)
+
+
+def replan_without(farm: Farm, plan: Plan, species: Collection[str]) -> Plan:
+    """Plan anew without some species: covers that need them are not wanted, all else is weighed as before.
+
+    Parameters
+    ----------
+    farm : Farm
+    plan : Plan
+        Of that farm; its seasons are taken over, since they do not depend on what is wanted.
+    species : collection of str
+
+    Returns
+    -------
+    Plan
+    """
+    gone = {key for key, c in plan.catalogue.covers.items() if {part.species for part in c.components} & set(species)}
+    settings = replace(farm.settings, not_wanted=farm.settings.not_wanted | gone)
+    suitability = rate(
+        plan.gaps, plan.windows, plan.odds, plan.season, plan.purpose_odds, farm.soil, farm.class_shares, settings,
+        plan.catalogue,
+    )  # fmt: skip
+    return _decided(
+        replace(farm, settings=settings), plan.gaps, plan.options, plan.windows, plan.season, plan.odds,
+        plan.purpose_odds, suitability,
+    )  # fmt: skip
+
+
+def _decided(
+    farm: Farm,
+    gaps: DataFrame[Gap],
+    options: DataFrame[Option],
+    windows: DataFrame[Window],
+    season: DataFrame[Season],
+    odds: DataFrame[Odds],
+    purpose_odds: DataFrame[PurposeOdds],
+    suitability: DataFrame[Suitability],
+) -> Plan:
+    """From what was rated to what is sown, bought and said."""
+    settings, catalogue = farm.settings, farm.catalogue
+    following = what_follows(gaps, settings, catalogue)
+    block_of = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
+    sprayed = farm.law_lists.sprayed
+    suitability = label_gates(suitability, windows, block_of, sprayed, catalogue)
     recommendation = rank(gaps, windows, odds, suitability, settings, catalogue)
     allocation = allocate(recommendation, settings.purposes)
     frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()
@@ -135,14 +194,19 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     seed_need = seed_needs(
         allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
     )
-    seed_order = make_order(seed_need, catalogue)
+    lines = order_lines(seed_need, farm.seed_lists, catalogue, settings.organic)
+    seed_order = make_order(seed_need, catalogue, lines)
     after, nitrogen = after_tables(gaps, windows, odds, season, following.crops, settings, catalogue)
     clocks = four_clocks(gaps, windows, season, following.crops, settings.wanted_odds, catalogue.rule("seed_margin"))
     ladder = make_ladders(gaps, options, odds, recommendation, allocation, seed_need, catalogue, settings.wanted_odds)
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
         season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order,
-        after, nitrogen, clocks, ladder, farm.report, _metadata(farm),
+        after, nitrogen, clocks, ladder,
+        rates(seed_need, allocation, season, catalogue, settings.seed_lots), lines,
+        inoculant_lines(lines, farm.seed_lists, catalogue), flower_dates(allocation, odds, catalogue),
+        listed_names(list(seed_need["species"]), farm.law_lists.plants, farm.law_lists.named, catalogue),
+        label_table(allocation, options, sprayed, catalogue), farm.report, _metadata(farm),
     )  # fmt: skip
 
 

@@ -445,6 +445,164 @@ class SeedOrder(Table):
     cost: float = pa.Field(nullable=True, description="Cost; empty until a quote is entered.")
 
 
+class Rate(Table):
+    """One row per gap that is sown and species: its rate and the stand to expect. Key: gap_id, species."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    species: str = pa.Field(description="Species key.")
+    method: str = pa.Field(isin=["drilled", "broadcast"], description="How it is sown.")
+    sole_rate_kg_ha: float = pa.Field(gt=0, description="Rate alone, good seed, by this method.")
+    share_of_sole_rate: float = pa.Field(gt=0, description="1 for a species sown alone.")
+    bulk_rate_kg_ha: float = pa.Field(gt=0, description="Seed out of the bag, of this lot.")
+    pls_fraction: float = pa.Field(gt=0, le=1, description="Pure live seed of the lot, hard seed counted as alive.")
+    hard_seed_fraction: float = pa.Field(ge=0, le=1, description="Of it hard seed, which may come up late or never.")
+    seeds_m2: float = pa.Field(gt=0, description="Seeds on a square metre.")
+    seeds_ft2: float = pa.Field(gt=0, description="Seeds on a square foot.")
+    live_seeds_m2: float = pa.Field(gt=0, description="Live seeds on a square metre.")
+    plants_p10_m2: float = pa.Field(ge=0, description="Plants expected, 10 % of weather years have fewer.")
+    plants_p50_m2: float = pa.Field(ge=0, description="Plants expected, median year.")
+    plants_p90_m2: float = pa.Field(ge=0, description="Plants expected, 10 % of weather years have more.")
+    lot_low_share: float = pa.Field(
+        nullable=True,
+        description="Plants over those expected, at the low end of what its test can know; empty without a tag.",
+    )
+    lot_high_share: float = pa.Field(nullable=True, description="The same at the high end.")
+
+
+class OrderLine(Table):
+    """One row per seed lot of a species and year: what is taken from the shed, bought, or missing.
+
+    Key: year, species, line. Grams are whole; pure live seed of the lines of a species adds up to what is needed.
+    """
+
+    year: int = pa.Field(description="Year it is sown in.")
+    species: str = pa.Field(description="Species key.")
+    line: int = pa.Field(ge=1, description="Number of the line within the species and year.")
+    name: str = pa.Field(description="Trade name.")
+    from_where: str = pa.Field(
+        isin=["shed", "buy", "no quote", "missing"],
+        description="From the shed, to buy, to buy without a quote, or not to be had.",
+    )
+    supplier: str = pa.Field(description="Supplier; empty where none is known.")
+    lot: str = pa.Field(description="Lot in the shed, or product of the supplier.")
+    organic: pd.BooleanDtype = pa.Field(nullable=True, description="Organic seed; empty where it is not said.")
+    treated: pd.BooleanDtype = pa.Field(nullable=True, description="Treated seed; empty where it is not said.")
+    live_seed_g: int = pa.Field(ge=0, description="Pure live seed that this lot gives, without the allowance.")
+    allowance_g: int = pa.Field(ge=0, description="Pure live seed on top, for overlap and headlands.")
+    pls_fraction: float = pa.Field(gt=0, le=1, description="Pure live seed of the lot.")
+    tag_known: bool = pa.Field(description="From its tag; else the figures of an ordinary lot.")
+    seed_g: int = pa.Field(ge=0, description="Seed out of the bag that is used, allowance included.")
+    bag_kg: float = pa.Field(nullable=True, description="Seed in a bag; empty for the shed and without a quote.")
+    bags: float = pa.Field(nullable=True, description="Whole bags; empty for the shed and without a quote.")
+    left_g: int = pa.Field(ge=0, description="What is left of the bags, or of the lot in the shed.")
+    left_sows_m2: float = pa.Field(ge=0, description="Area that the rest would sow, at the mean rate of the plan.")
+    price_per_bag: float = pa.Field(nullable=True, description="Price of a bag; empty where it is not quoted.")
+    cost: float = pa.Field(nullable=True, description="Bags times price; empty where it is not known.")
+    currency: str = pa.Field(description="Currency of the price list; empty without one.")
+    needed_by: pd.Timestamp = pa.Field(description="First sowing date.")
+    blocks: str = pa.Field(description="Blocks the species is for, all lots.")
+    note: str = pa.Field(description="What to know of this line.")
+
+
+class InoculantLine(Table):
+    """One row per inoculant group and year. Key: year, inoculant_group."""
+
+    year: int = pa.Field(description="Year of sowing.")
+    inoculant_group: str = pa.Field(description="Rhizobium group.")
+    species: str = pa.Field(description="Legumes it is for.")
+    seed_kg: float = pa.Field(gt=0, description="Seed to be treated.")
+    pack_seed_kg: float = pa.Field(gt=0, description="Seed that one pack treats.")
+    packs: int = pa.Field(ge=1, description="Whole packs.")
+    pack_known: bool = pa.Field(description="Pack size from the price list; else an ordinary pack.")
+    supplier: str = pa.Field(description="Supplier; empty where none is known.")
+    price_per_pack: float = pa.Field(nullable=True, description="Price; empty where it is not quoted.")
+    cost: float = pa.Field(nullable=True, description="Packs times price; empty where it is not known.")
+    needed_by: pd.Timestamp = pa.Field(description="First sowing date.")
+
+
+class FlowerDates(Table):
+    """One row per gap that is sown and species of its cover that flowers. Key: gap_id, species."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    species: str = pa.Field(description="Species key.")
+    family: str = pa.Field(description="Plant family.")
+    first_flower: pd.Timestamp = pa.Field(nullable=True, description="Median first flower of the cover, if it flowers.")
+    last_flower: pd.Timestamp = pa.Field(nullable=True, description="Median end of bloom, or of the cover.")
+    honey_bees: str = pa.Field(description="Honey bees at its flowers.")
+    wild_bees: str = pa.Field(description="Wild bees at its flowers.")
+    natural_enemies: str = pa.Field(description="Predators and parasitoids of pests.")
+    source: str = pa.Field(description="Where the three come from.")
+
+
+class Calibration(Table):
+    """One row per cover and box: seed to catch when the drill or spreader is set. Key: year, cover_id, box."""
+
+    year: int = pa.Field(description="Year of sowing.")
+    cover_id: str = pa.Field(description="Cover.")
+    name: str = pa.Field(description="Trade name.")
+    box: int = pa.Field(ge=1, description="Seed box, or pass where there are two.")
+    species: str = pa.Field(description="Species in the box.")
+    method: str = pa.Field(isin=["drilled", "broadcast"], description="How it is sown.")
+    depth_mm: float = pa.Field(ge=0, description="Sowing depth.")
+    rate_kg_ha: float = pa.Field(gt=0, description="Seed out of the bag, of the lots of this order.")
+    seeds_m2: float = pa.Field(gt=0, description="Seeds on a square metre.")
+    g_per_100_m2: float = pa.Field(gt=0, description="Seed on 100 square metres.")
+    g_per_hundredth_acre: float = pa.Field(gt=0, description="Seed on a strip of a hundredth of an acre.")
+    g_per_100_m_row: float = pa.Field(
+        nullable=True, description="Seed from one opener on 100 metres; needs the row spacing."
+    )
+    g_per_wheel_turns: float = pa.Field(nullable=True, description="Seed from the whole drill in the wheel turns.")
+    wheel_turns: float = pa.Field(nullable=True, description="Turns of the drive wheel.")
+    strip_m: float = pa.Field(nullable=True, description="Way on which the drill sows a hundredth of an acre.")
+    tolerance_fraction: float = pa.Field(gt=0, description="Within it the setting is left.")
+
+
+class BedSeed(Table):
+    """One row per gap and species: grams for sowing a block by hand, in two crosswise halves. Key: gap_id, species."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    species: str = pa.Field(description="Species key.")
+    sow_date: pd.Timestamp = pa.Field(description="Best sowing date.")
+    area_sown_m2: float = pa.Field(gt=0, description="Area.")
+    seed_g: int = pa.Field(ge=1, description="Seed of the lots of this order, allowance included.")
+    half_g: int = pa.Field(ge=0, description="Of it for the first half; the rest goes crosswise.")
+
+
+class ListedName(Table):
+    """One row per ordered species and name on a list of noxious weeds, or one that says that none was entered.
+
+    Key: species, listed_name. A name that is not found clears nothing.
+    """
+
+    species: str = pa.Field(description="Species key.")
+    name: str = pa.Field(description="Trade name.")
+    listed_name: str = pa.Field(description="Name on the list; empty where no list is entered or nothing matches.")
+    list_name: str = pa.Field(description="Which list.")
+    question: str = pa.Field(description="What to ask, in words.")
+
+
+class LabelInterval(Table):
+    """One row per gap that is sown and product used on its block. Key: gap_id, product.
+
+    The interval is the one that the farm typed from the label; the strictest component of a mix decides.
+    """
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    product: str = pa.Field(description="Product, as the farm writes it.")
+    applied: pd.Timestamp = pa.Field(description="Day it was used.")
+    strictest: str = pa.Field(description="Species that decides; empty where none is entered.")
+    interval_d: float = pa.Field(nullable=True, description="Its interval from the label; empty: not entered.")
+    not_before: pd.Timestamp = pa.Field(nullable=True, description="First day that the label allows.")
+    verdict: str = pa.Field(description="In words.")
+
+
 class Observation(Table):
     """One row per measured event or amount of a dated trial that has its weather; many rows a site-year.
 

@@ -6,6 +6,7 @@ Publication 811, 2008, appendix B), acre 43 560 square feet. The rest is arithme
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -50,6 +51,8 @@ CONVERSIONS: dict[str, Conversion] = {
     "percent of dry matter": Conversion("fraction", 0.01),
     "g": Conversion("g"),
     "mg": Conversion("g", 0.001),
+    "kg": Conversion("kg"),
+    "lb": Conversion("kg", POUND_KG),
     "d": Conversion("d"),
     "h": Conversion("h"),
     "ratio": Conversion("ratio"),
@@ -59,6 +62,7 @@ CONVERSIONS: dict[str, Conversion] = {
     "g/MJ": Conversion("g/MJ"),
     "m2/m2": Conversion("m2/m2"),
     "1/m2": Conversion("1/m2"),
+    "dS/m": Conversion("dS/m"),
     "1/d": Conversion("1/d"),
     "1/h": Conversion("1/h"),
     "1/(degC d)": Conversion("1/(degC d)"),
@@ -104,6 +108,36 @@ def to_si(value: float, unit: str) -> float:
         return POUND_KG * 1e6 / value
     conversion = CONVERSIONS[unit]
     return (value + conversion.shift) * conversion.factor
+
+
+def length_m(text: str) -> float:
+    """A length as a person writes it, in metres.
+
+    Parameters
+    ----------
+    text : str
+        A number and one of m, cm, mm, ft, in.
+
+    Returns
+    -------
+    float
+        [m].
+
+    Raises
+    ------
+    ValueError
+        If it is no such length, or not above zero.
+
+    Examples
+    --------
+    >>> round(length_m("7.5 in"), 4), length_m("17.5cm")
+    (0.1905, 0.175)
+    """
+    factors = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": FOOT_M, "in": INCH_MM / 1000}
+    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(m|cm|mm|ft|in)\s*", text)
+    if not found or float(found[1]) <= 0:
+        raise ValueError(f"{text!r} is not a length; allowed are a number above zero and m, cm, mm, ft or in")
+    return float(found[1]) * factors[found[2]]
 
 
 @dataclass(frozen=True)

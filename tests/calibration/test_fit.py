@@ -55,7 +55,7 @@ def test_uncalibrated_are_the_offered_species_whose_multiplier_was_not_fitted():
     assert listed == sorted(listed)
     for key, species in CATALOGUE.species.items():
         fitted = species.values["radiation_use_multiplier"].source == "greengap_fitted"
-        assert (key in listed) == (not fitted and not species.calibration_only)
+        assert (key in listed) == (not fitted and not species.not_offered)
 
 
 def test_a_stand_that_is_given_changes_nothing_but_seedbed_frost_and_seed():

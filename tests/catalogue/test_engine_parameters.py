@@ -49,10 +49,13 @@ def test_every_species_has_what_the_daily_engine_reads(species: Species) -> None
     assert set(species.values) >= EVERY_SPECIES_HAS, sorted(EVERY_SPECIES_HAS - set(species.values))
 
 
-def test_rye_and_red_clover_are_there_for_calibration_and_never_offered() -> None:
-    kept = {s.key for s in SPECIES if s.calibration_only}
-    assert kept == {"cereal_rye", "red_clover"}
+def test_a_species_whose_growth_the_season_cannot_tell_is_never_offered() -> None:
+    kept = {s.key for s in SPECIES if s.not_offered}
+    winter, perennial = {"cereal_rye", "winter_wheat", "triticale", "hairy_vetch"}, {"red_clover", "white_clover"}
+    assert kept == winter | perennial | {"foxtail_millet", "sesame"}
     assert not kept & {c.species for cover in CATALOGUE.covers.values() for c in cover.components}
+    for key in winter:
+        assert CATALOGUE.species[key].text("vernalisation")
 
 
 @by_species

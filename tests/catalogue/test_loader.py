@@ -16,7 +16,7 @@ from greengap.catalogue.loader import CatalogueProblem, Species, Value, load_cat
 CHECKS = Path(__file__).parents[1] / "checks" / "catalogue_figures.csv"
 CATALOGUE = load_catalogue()
 EVERY_SPECIES = sorted(CATALOGUE.species.values(), key=lambda s: s.key)
-SPECIES = [s for s in EVERY_SPECIES if not s.calibration_only]
+SPECIES = EVERY_SPECIES
 UNSOURCED = {"common practice", "from memory"}
 DRAINAGE = (
     "excessively drained",
@@ -111,14 +111,24 @@ def test_a_trait_that_nobody_reads_is_refused(broken) -> None:
     assert "is not a trait that is used" in str(broken("species/oat.toml", "[canopy_height]", "[canopy_hight]"))
 
 
-def test_a_mix_of_a_species_that_is_there_for_calibration_is_refused(broken) -> None:
-    problem = broken("mixes/pea_oat.toml", "[components.oat]", "[components.cereal_rye]")
-    assert "cereal_rye: is there for calibration only" in str(problem)
+def test_a_mix_with_a_species_that_is_not_offered_is_kept_and_not_offered() -> None:
+    assert "Cereal rye: winter type" in CATALOGUE.mixes["hairy_vetch_cereal_rye"].not_offered
+    assert "hairy_vetch_cereal_rye" not in CATALOGUE.covers
 
 
-def test_calibration_only_is_true_or_false(broken) -> None:
-    problem = broken("species/cereal_rye.toml", "calibration_only = true", 'calibration_only = "yes"')
-    assert "calibration_only: 'yes' is not true or false" in str(problem)
+def test_not_offered_says_why(broken) -> None:
+    problem = broken("species/cereal_rye.toml", 'not_offered = "winter type', 'not_offered = true\nmood = "winter type')
+    assert "not_offered: True is not words" in str(problem)
+
+
+def test_a_range_that_falls_is_refused(broken) -> None:
+    problem = broken("species/buckwheat.toml", BUCKWHEAT_RATE, BUCKWHEAT_RATE.replace("[48, 70]", "[70, 48]"))
+    assert "range [70, 48] is not two numbers in order" in str(problem)
+
+
+def test_a_rate_counts_seed_or_live_seed_and_nothing_else(broken) -> None:
+    problem = broken("species/buckwheat.toml", BUCKWHEAT_RATE, BUCKWHEAT_RATE + 'basis = "bags"\n')
+    assert "basis 'bags' is unknown" in str(problem)
 
 
 def test_a_species_without_a_family_is_refused(broken) -> None:
@@ -183,14 +193,38 @@ def test_a_seed_sellers_figure_says_why_it_is_used() -> None:
 # --- species -----------------------------------------------------------------------------------
 
 
-def test_the_catalogue_holds_eight_species_and_three_mixes() -> None:
-    assert len(SPECIES) == 8
-    mixes = {k: [c.species for c in cover.components] for k, cover in CATALOGUE.covers.items() if cover.is_mix}
-    assert mixes == {
-        "pea_oat": ["field_pea", "oat"],
-        "cowpea_sorghum_sudangrass": ["cowpea", "sorghum_sudangrass"],
-        "sunflower_oat": ["sunflower", "oat"],
-    }
+def test_the_catalogue_holds_the_trade() -> None:
+    assert len(SPECIES) == 28
+    offered = {s.key for s in SPECIES if not s.not_offered}
+    assert {k for k, c in CATALOGUE.covers.items() if not c.is_mix} == offered
+    assert len(offered) == 20
+    mixes = {k: [c.species for c in mix.components] for k, mix in CATALOGUE.mixes.items()}
+    assert len(mixes) == 14
+    assert mixes["pea_oat"] == ["field_pea", "oat"]
+    assert mixes["sunn_hemp_sorghum_sudangrass"] == ["sunn_hemp", "sorghum_sudangrass"]
+
+
+def test_every_mix_is_sown_within_its_bounds() -> None:
+    for mix in CATALOGUE.mixes.values():
+        total = sum(c.share_of_sole_rate for c in mix.components)
+        assert total <= CATALOGUE.rule("mix_share_sum_most") or mix.key == "hairy_vetch_sudangrass", mix.key
+
+
+VISITORS = ("honey_bees", "wild_bees", "natural_enemies")
+
+
+@by_species
+def test_visitors_are_told_by_group_in_one_of_four_words(species: Species) -> None:
+    for group in VISITORS:
+        assert species.text(group).split(":")[0].split(" ")[0].rstrip(",") in {"strong", "moderate", "little", "none"}
+    if species.text("flower_value") == "none":
+        assert all(species.text(group).split(":")[0] in {"none", "little"} for group in VISITORS)
+
+
+@by_species
+def test_legal_names_hold_the_scientific_name_of_a_species_or_its_parents(species: Species) -> None:
+    first = species.scientific_name.replace("x ", "").split(" ")[0]
+    assert first in species.text("legal_names")
 
 
 @by_species

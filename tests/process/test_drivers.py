@@ -220,7 +220,7 @@ def test_broadcast_stands_are_no_thicker_and_at_the_drilled_rate_clearly_thinner
     covered = CATALOGUE.rule("emergence_fraction_broadcast_covered") / CATALOGUE.rule("emergence_fraction_drilled")
     assert covered < 0.8
     for species in CATALOGUE.species.values():
-        if species.calibration_only:
+        if species.not_offered:
             continue
         more = sole_rate(species, "broadcast", CATALOGUE) / sole_rate(species, "drilled", CATALOGUE)
         assert method_share(species, "broadcast", CATALOGUE) == pytest.approx(min(1.0, more * covered))

@@ -6,11 +6,12 @@ from collections.abc import Collection, Mapping
 
 import pandas as pd
 
+from greengap.advice.windows import wilson_interval
 from greengap.catalogue import Catalogue, Species
 from greengap.farm.settings import SeedLot
 from greengap.process.seedbed import sole_rate, sowing_depth
-from greengap.tables import Allocation, Block, DataFrame, GeoDataFrame, Option, SeedNeed
-from greengap.units import HECTARE_M2
+from greengap.tables import Allocation, Block, DataFrame, GeoDataFrame, Option, Rate, Season, SeedNeed
+from greengap.units import FOOT_M, HECTARE_M2
 
 
 def seeding_method(equipment: frozenset[str]) -> str | None:
@@ -63,6 +64,93 @@ def seeds_per_m2(rate_kg_ha: float, seed_weight_g: float) -> float:
 def typical_pls(species: Species) -> float:
     """Pure live seed of an ordinary lot, to which printed rates refer."""
     return pls_fraction(species.number("purity"), species.number("germination"))
+
+
+def emergence_fraction(method: str, catalogue: Catalogue) -> float:
+    """Plants from live seed in a moist seedbed [fraction]."""
+    return catalogue.rule(
+        "emergence_fraction_drilled" if method == "drilled" else "emergence_fraction_broadcast_covered"
+    )
+
+
+def plants_per_m2(species: Species, share_of_sole_rate: float, stand_share: float, catalogue: Catalogue) -> float:
+    """Plants to expect, from the rate of pure live seed and the stand share of the engine [m-2].
+
+    Notes
+    -----
+    The engine's stand share is against a drilled stand; for broadcast seed it holds the worse emergence and
+    the higher rate already (`greengap.process.seedbed.method_share`). The drilled rate is therefore what it is
+    put on, whatever the method, so that neither counts twice.
+    """
+    live = seeds_per_m2(sole_rate(species, "drilled", catalogue), species.number("seed_weight")) * typical_pls(species)
+    return live * share_of_sole_rate * emergence_fraction("drilled", catalogue) * stand_share
+
+
+def rates(
+    seed_need: DataFrame[SeedNeed],
+    allocation: DataFrame[Allocation],
+    season: DataFrame[Season],
+    catalogue: Catalogue,
+    seed_lots: Mapping[str, SeedLot],
+) -> DataFrame[Rate]:
+    """Rate card of every gap that is sown, with the stand that the weather years give.
+
+    Parameters
+    ----------
+    seed_need : DataFrame[SeedNeed]
+    allocation : DataFrame[Allocation]
+    season : DataFrame[Season]
+        For the stand of the option chosen, year by year.
+    catalogue : Catalogue
+    seed_lots : mapping of species to SeedLot
+
+    Returns
+    -------
+    DataFrame[Rate]
+        The error of the lot is that of its germination test: Wilson's interval at the rule
+        ``germination_test_seeds``, over the germination.
+    """
+    option = dict(zip(allocation["gap_id"], allocation["option_id"], strict=True))
+    stands = season[season["option_id"].isin(set(option.values()))].groupby("option_id")["stand_share"]
+    spread = stands.quantile([0.1, 0.5, 0.9]).unstack()
+    tested = int(catalogue.rule("germination_test_seeds"))
+    rows = []
+    for need in seed_need.itertuples():
+        s, lot = catalogue.species[need.species], seed_lots.get(need.species)
+        seeds = seeds_per_m2(need.bulk_rate_kg_ha, s.number("seed_weight"))
+        low = high = None
+        if lot is not None:
+            ends = wilson_interval(round(lot.germination_fraction * tested), tested)
+            low, high = (end / lot.germination_fraction for end in ends)
+        rows.append(
+            {
+                "gap_id": need.gap_id,
+                "block_id": need.block_id,
+                "cover_id": need.cover_id,
+                "species": need.species,
+                "method": need.method,
+                "sole_rate_kg_ha": sole_rate(s, need.method, catalogue),
+                "share_of_sole_rate": need.share_of_sole_rate,
+                "bulk_rate_kg_ha": need.bulk_rate_kg_ha,
+                "pls_fraction": need.pls_fraction,
+                "hard_seed_fraction": lot.hard_seed_fraction * lot.purity_fraction if lot is not None else 0.0,
+                "seeds_m2": seeds,
+                "seeds_ft2": seeds * FOOT_M**2,
+                "live_seeds_m2": seeds * need.pls_fraction,
+                **{
+                    f"plants_p{p:.0f}_m2": plants_per_m2(
+                        s, need.share_of_sole_rate, float(spread.loc[option[need.gap_id], p / 100]), catalogue
+                    )
+                    for p in (10, 50, 90)
+                },
+                "lot_low_share": low,
+                "lot_high_share": high,
+            }
+        )
+    table = pd.DataFrame(rows, columns=list(Rate.to_schema().columns))
+    for column in ("lot_low_share", "lot_high_share"):
+        table[column] = table[column].astype(float)
+    return Rate.validate(table)
 
 
 def seed_needs(

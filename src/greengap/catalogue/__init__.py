@@ -12,8 +12,10 @@ from greengap.catalogue.loader import (
     Vegetable,
     load_catalogue,
 )
+from greengap.catalogue.own import OWN_FILE, with_own
 
 __all__ = [
+    "OWN_FILE",
     "Catalogue",
     "CatalogueProblem",
     "Caution",
@@ -24,4 +26,5 @@ __all__ = [
     "Value",
     "Vegetable",
     "load_catalogue",
+    "with_own",
 ]

@@ -6,6 +6,7 @@ A value that has no source, an unknown unit, or a key that nobody reads is refus
 from __future__ import annotations
 
 import hashlib
+import math
 import tomllib
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -84,6 +85,7 @@ SPECIES_TRAITS: dict[str, str] = {
     "carbon_to_nitrogen": "ratio",
     "stem_coarse_from": "ratio",  # share of the flower sum from which stems are coarse; tender where there is none
     "light_residue": "text",  # present where mown or frozen residue is gone in about a week
+    "lignin": "fraction",  # of the residue's dry matter
     "canopy_height": "m",
     "height_at_flower": "m",
     # limits
@@ -105,15 +107,50 @@ SPECIES_TRAITS: dict[str, str] = {
     "shared_diseases": "text",
     "wildlife": "text",
     "bird_risk": "text",  # present where birds or game take whole stands
+    "latest_autumn_sowing": "text",
+    # insects at the flowers: strong, moderate, little or none, and what is known of it
+    "honey_bees": "text",
+    "wild_bees": "text",
+    "natural_enemies": "text",  # predators and parasitoids of pests
+    "legal_names": "text",  # names under which lists of noxious weeds may carry it or its kin
+    # known, and read by no computation
+    "dry_matter_yield": "kg/ha",
+    "nitrogen_yield": "kg/ha",
+    "crop_cycle": "d",  # sowing to ripe seed
+    "rain_optimum": "mm",  # a year
+    "salinity_threshold": "dS/m",  # of the saturated paste, above which it yields less
+    "salinity": "text",
+    "drought": "text",
+    "shade": "text",
+    "weed_suppression": "text",
+    "winter_hardiness": "text",
+    "livestock": "text",
+    "rotation": "text",
+    "noxious_status": "text",
 }
+# What a species must have before it is offered as a cover: the season and the ranking read all of it.
+OFFERED_HAS = frozenset({
+    "seeding_rate_drilled", "seed_weight", "seeding_depth", "germination", "purity", "minimum_soil_temperature",
+    "growth_base_temperature", "emergence_sum", "flower_sum", "viable_seed_sum", "bloom_length_sum",
+    "germination_sum_share", "seed_base_water_potential", "dry_loss", "photoperiod_type", "maturity_sum",
+    "leaf_area_maximum", "leaf_area_first_fraction", "leaf_area_first_share", "leaf_area_second_fraction",
+    "leaf_area_second_share", "senescence_fraction", "light_extinction", "radiation_use", "radiation_use_multiplier",
+    "shoot_share", "optimum_temperature", "heat_growth_start", "heat_growth_half", "nitrogen_dilution_a",
+    "nitrogen_dilution_b", "nitrogen_dilution_from", "basal_crop_coefficient", "depletion_fraction",
+    "root_depth_maximum", "root_growth", "tissue_nitrogen", "carbon_to_nitrogen", "frost_kill_temperature",
+    "frost_kill_width", "ph_optimum", "ph_limit", "drainage_optimum", "drainage_limit", "flower_value",
+})  # fmt: skip
+KINDS = {"legume", "grass", "broadleaf"}
 
 # Keys a value block may hold.
 VALUE_KEYS = {
     "value", "range", "unit", "source", "where", "conditions", "confidence",
-    "method", "base", "upper", "clock", "choice", "alternatives",
+    "method", "base", "upper", "clock", "basis", "choice", "alternatives",
 }  # fmt: skip
 SUM_METHODS = {"average", "clipped average", "single sine", "single sine, horizontal cutoff"}
 CLOCKS = {"air", "soil"}
+BASES = {"", "pure live seed"}  # what a rate counts; empty is seed out of the bag
+SELLERS = ("vendor", "grower", "equipment")  # how the publisher of the weakest sources begins
 
 
 class CatalogueProblem(InputProblem):
@@ -137,6 +174,11 @@ class Source:
         """Authors, title, publisher, year in one line."""
         return ", ".join(part for part in (self.authors, self.title, self.publisher, self.year) if part)
 
+    @property
+    def is_seller(self) -> bool:
+        """True for the pages of those who sell seed or machines, the weakest of the sources."""
+        return self.publisher.startswith(SELLERS)
+
 
 @dataclass(frozen=True)
 class Value:
@@ -154,6 +196,10 @@ class Value:
         Limits of a thermal sum [°C].
     method, clock : str
         How a thermal sum is reckoned, and on which temperature (air or soil at 5 cm).
+    basis : str
+        What a seeding rate counts: pure live seed, or seed out of the bag where it is empty.
+    choice : str
+        Why this figure and not one of the `alternatives`, which name their own sources.
     """
 
     subject: str
@@ -173,6 +219,7 @@ class Value:
     base_degc: float | None = None
     upper_degc: float | None = None
     clock: str = ""
+    basis: str = ""
     choice: str = ""
     alternatives: tuple[str, ...] = ()
 
@@ -181,8 +228,8 @@ class Value:
 class Species:
     """A cover species: names, family, and its values by trait.
 
-    A species with `calibration_only` is never offered as a cover: it is kept because good field
-    data exist for it, on which the processes can be fitted and checked.
+    A species with `not_offered` is in the catalogue, and in orders and mixes that a farm makes by
+    hand, and is never offered as a cover: the words say why.
     """
 
     key: str
@@ -191,7 +238,7 @@ class Species:
     family: str
     kind: str
     values: dict[str, Value]
-    calibration_only: bool = False
+    not_offered: str = ""
 
     def has(self, trait: str) -> bool:
         """True if the trait is known."""
@@ -244,6 +291,7 @@ class Cover:
     components: tuple[Component, ...]
     values: dict[str, Value] = field(default_factory=dict)
     note: str = ""
+    not_offered: str = ""  # why: a component is not
 
     @property
     def is_mix(self) -> bool:
@@ -277,7 +325,7 @@ class Caution:
 
 @dataclass(frozen=True)
 class Catalogue:
-    """Everything that is known, keyed by plain words."""
+    """Everything that is known, keyed by plain words; `covers` are those that are offered."""
 
     species: dict[str, Species]
     covers: dict[str, Cover]
@@ -286,6 +334,7 @@ class Catalogue:
     cautions: tuple[Caution, ...]
     practice: dict[str, Value]
     version: str
+    mixes: dict[str, Cover] = field(default_factory=dict)  # offered or not
 
     def rule(self, name: str) -> float:
         """A number of general practice in SI, for example ``rule("waiting_transplanted")``."""
@@ -299,12 +348,19 @@ class Catalogue:
         return sorted(
             key
             for key, s in self.species.items()
-            if not s.calibration_only and s.values["radiation_use_multiplier"].source != "greengap_fitted"
+            if not s.not_offered and s.values["radiation_use_multiplier"].source != "greengap_fitted"
         )
 
     def cite(self, source: str) -> str:
         """The source of a value in one line."""
         return self.sources[source].cited if source in self.sources else source
+
+
+def _numbers(values: Any) -> bool:
+    """True for a list of finite numbers."""
+    return isinstance(values, list) and all(
+        isinstance(v, (int, float)) and not isinstance(v, bool) and math.isfinite(v) for v in values
+    )
 
 
 def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None, sources: dict[str, Source]) -> Value:
@@ -331,10 +387,16 @@ def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None,
     confidence = block.get("confidence", "")
     if confidence not in CONFIDENCE:
         raise problem(f"confidence {confidence!r} is unknown", f"Allowed are {', '.join(sorted(CONFIDENCE))}")
+    if block.get("basis", "") not in BASES:
+        raise problem(f"basis {block['basis']!r} is unknown", 'Write "pure live seed", or leave it out')
     words = unit in {"text", "class"}
     raw, extent = block.get("value"), block.get("range")
     if raw is None and extent is None:
         raise problem("neither value nor range", "Give at least one of them, or leave the trait out")
+    if extent is not None and not (_numbers(extent) and len(extent) == 2 and extent[0] <= extent[1]):
+        raise problem(f"range {extent} is not two numbers in order", "Write the lower one first, as [48, 70]")
+    if raw is not None and not isinstance(raw, str) and not _numbers([raw]):
+        raise problem(f"value {raw!r} is neither a number nor words", "Write a number, or words in quotes")
     if words != isinstance(raw, str):
         raise problem(
             f"value {raw!r} does not go with unit {unit!r}", "Words take the unit text or class, numbers a unit"
@@ -370,69 +432,107 @@ def _value(file: str, subject: str, trait: str, block: Any, si_unit: str | None,
         base_degc=float(block["base"]) if "base" in block else None,
         upper_degc=float(block["upper"]) if "upper" in block else None,
         clock=block.get("clock", ""),
+        basis=block.get("basis", ""),
         choice=block.get("choice", ""),
         alternatives=tuple(block.get("alternatives", ())),
     )
 
 
-def _read(path: Path) -> dict[str, Any]:
+def read_toml(path: Path) -> dict[str, Any]:
+    """What stands in a file."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
         raise CatalogueProblem(path.name, "", f"is not valid TOML ({error})", "Correct that line") from error
+    except UnicodeDecodeError as error:
+        raise CatalogueProblem(path.name, "", "is not in UTF-8", "Save the file as UTF-8") from error
+    except OSError as error:
+        raise CatalogueProblem(
+            path.name, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read"
+        ) from error
+    except (ValueError, RecursionError) as error:  # numbers of thousands of digits, lists in lists without end
+        raise CatalogueProblem(
+            path.name, "", f"cannot be read ({error})", "Write it as docs/inputs.md shows"
+        ) from error
 
 
-def _sources(path: Path) -> dict[str, Source]:
+def make_sources(data: dict[str, Any], file: str) -> dict[str, Source]:
+    """Check what is said of sources."""
     out = {}
-    for key, block in _read(path).items():
-        missing = [k for k in ("title", "authors", "publisher", "year") if not str(block.get(k, "")).strip()]
+    allowed = {"title", "authors", "publisher", "year", "link", "note"}
+    for key, block in data.items():
+        said = block if isinstance(block, dict) else {}
+        missing = [k for k in ("title", "authors", "publisher", "year") if not str(said.get(k, "")).strip()]
         if missing:
-            raise CatalogueProblem(path.name, key, f"no {missing[0]}", "Name title, authors, publisher and year")
-        out[key] = Source(key, **{k: str(v) for k, v in block.items()})
+            raise CatalogueProblem(file, key, f"no {missing[0]}", "Name title, authors, publisher and year")
+        unknown = sorted(set(said) - allowed)
+        if unknown:
+            raise CatalogueProblem(
+                file, key, f"unknown key {unknown[0]!r}", f"Allowed are {', '.join(sorted(allowed))}"
+            )
+        out[key] = Source(key, **{k: str(v) for k, v in said.items()})
     return out
 
 
-def _species(path: Path, sources: dict[str, Source]) -> Species:
-    data, place = _read(path), f"species/{path.name}"
+def make_species(
+    key: str, data: dict[str, Any], place: str, sources: dict[str, Source], parent: Species | None = None
+) -> Species:
+    """Check what is said of a species; a cultivar takes from its `parent` what it does not say itself."""
+    data = dict(data)
     names = {"name", "scientific_name", "family", "kind"}
-    missing = sorted(names - set(data))
+    if parent is not None:
+        data = {name: getattr(parent, name) for name in names - {"name"}} | data
+    missing = sorted(name for name in names if not (isinstance(data.get(name), str) and data[name].strip()))
     if missing:
         raise CatalogueProblem(place, "", f"no {missing[0]}", "Add it at the top of the file")
-    calibration_only = data.pop("calibration_only", False)
-    if not isinstance(calibration_only, bool):
-        raise CatalogueProblem(place, "calibration_only", f"{calibration_only!r} is not true or false", "Correct it")
+    if data["kind"] not in KINDS:
+        raise CatalogueProblem(place, "kind", f"{data['kind']!r} is unknown", f"Allowed are {', '.join(sorted(KINDS))}")
+    not_offered = data.pop("not_offered", parent.not_offered if parent is not None else "")
+    if not isinstance(not_offered, str):
+        raise CatalogueProblem(place, "not_offered", f"{not_offered!r} is not words", "Write in quotes why it is not")
     unknown = sorted(set(data) - names - set(SPECIES_TRAITS))
     if unknown:
         raise CatalogueProblem(place, unknown[0], "is not a trait that is used", "Correct its name or leave it out")
-    values = {
-        trait: _value(place, path.stem, trait, data[trait], unit, sources)
+    inherited = parent.values if parent is not None else {}
+    values = inherited | {
+        trait: _value(place, key, trait, data[trait], unit, sources)
         for trait, unit in SPECIES_TRAITS.items()
         if trait in data
     }
-    return Species(
-        path.stem, data["name"], data["scientific_name"], data["family"], data["kind"], values, calibration_only
-    )
+    lacking = sorted(OFFERED_HAS - set(values))
+    if lacking and not not_offered:
+        remedy = f'Add {"it" if len(lacking) == 1 else "them"}, or not_offered = "..." with the reason'
+        raise CatalogueProblem(place, "", f"is offered as a cover without {', '.join(lacking)}", remedy)
+    return Species(key, data["name"], data["scientific_name"], data["family"], data["kind"], values, not_offered)
 
 
-def _mix(path: Path, species: dict[str, Species], sources: dict[str, Source]) -> Cover:
-    data, place = _read(path), f"mixes/{path.name}"
-    components, values = [], {}
-    for key, block in data["components"].items():
-        if key not in species:
-            raise CatalogueProblem(place, key, "is not a species of the catalogue", "Add species/" + key + ".toml")
-        if species[key].calibration_only:
-            raise CatalogueProblem(place, key, "is there for calibration only", "Take another species")
-        value = _value(place, path.stem, f"share of {key}", block, "fraction", sources)
+def make_mix(
+    key: str, data: dict[str, Any], place: str, species: dict[str, Species], sources: dict[str, Source]
+) -> Cover:
+    """Check what is said of a mix."""
+    components, values, not_offered = [], {}, ""
+    parts = data.get("components", {})
+    if not isinstance(data.get("name"), str) or not isinstance(parts, dict) or len(parts) < 2:
+        raise CatalogueProblem(place, "", "is no mix", "Give it a name and a share for each of two components or more")
+    unknown = sorted(set(data) - {"name", "note", "components"})
+    if unknown:
+        raise CatalogueProblem(place, unknown[0], "is not a key of a mix", "Allowed are name, note, components")
+    for part, block in parts.items():
+        if part not in species:
+            raise CatalogueProblem(place, part, "is not a species of the catalogue", f"Correct its name, or add {part}")
+        if species[part].not_offered:
+            not_offered = f"{species[part].name}: {species[part].not_offered}"
+        value = _value(place, key, f"share of {part}", block, "fraction", sources)
         if value.number is None or not 0 < value.number <= 1:
-            raise CatalogueProblem(place, key, "a share must lie above 0 and not above 1", "Correct it")
-        components.append(Component(key, value.number))
-        values[f"share of {key}"] = value
-    return Cover(path.stem, data["name"], tuple(components), values, data.get("note", ""))
+            raise CatalogueProblem(place, part, "a share must lie above 0 and not above 1", "Correct it")
+        components.append(Component(part, value.number))
+        values[f"share of {part}"] = value
+    return Cover(key, data["name"], tuple(components), values, data.get("note", ""), not_offered)
 
 
 def _vegetables(path: Path, sources: dict[str, Source]) -> dict[str, Vegetable]:
     out = {}
-    for key, data in _read(path).items():
+    for key, data in read_toml(path).items():
         values = {
             trait: _value(path.name, key, trait, block, None, sources)
             for trait, block in data.items()
@@ -471,22 +571,35 @@ def load_catalogue(folder: Path = HERE) -> Catalogue:
     CatalogueProblem
         If a file breaks the rules: value without source, unknown unit, unknown key.
     """
-    sources = _sources(folder / "sources.toml")
-    species = {p.stem: _species(p, sources) for p in sorted((folder / "species").glob("*.toml"))}
-    covers = {key: Cover(key, s.name, (Component(key, 1.0),)) for key, s in species.items() if not s.calibration_only}
-    for path in sorted((folder / "mixes").glob("*.toml")):
-        covers[path.stem] = _mix(path, species, sources)
+    sources = make_sources(read_toml(folder / "sources.toml"), "sources.toml")
+    species = {
+        p.stem: make_species(p.stem, read_toml(p), f"species/{p.name}", sources)
+        for p in sorted((folder / "species").glob("*.toml"))
+    }
+    covers = {key: Cover(key, s.name, (Component(key, 1.0),)) for key, s in species.items() if not s.not_offered}
+    mixes = {
+        path.stem: make_mix(path.stem, read_toml(path), f"mixes/{path.name}", species, sources)
+        for path in sorted((folder / "mixes").glob("*.toml"))
+    }
+    covers |= {key: mix for key, mix in mixes.items() if not mix.not_offered}
     cautions = tuple(
         Caution(
             hazard=c["hazard"], applies_to=tuple(c["applies_to"]), trigger=c["trigger"],
             text=c["text"], defers_to=c["defers_to"], source=c["source"],
         )
-        for c in _read(folder / "cautions.toml")["caution"]
+        for c in read_toml(folder / "cautions.toml")["caution"]
     )  # fmt: skip
     practice = {
         name: _value("practice.toml", "practice", name, block, None, sources)
-        for name, block in _read(folder / "practice.toml").items()
+        for name, block in read_toml(folder / "practice.toml").items()
     }
     return Catalogue(
-        species, covers, _vegetables(folder / "vegetables.toml", sources), sources, cautions, practice, _digest(folder)
+        species,
+        covers,
+        _vegetables(folder / "vegetables.toml", sources),
+        sources,
+        cautions,
+        practice,
+        _digest(folder),
+        mixes,
     )

@@ -10,13 +10,18 @@ from greengap.errors import InputProblem
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write text to a temporary file beside the target, then rename it into place.
+    """Write text, UTF-8 with plain line ends, as `write_bytes` does."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write bytes to a temporary file beside the target, then rename it into place.
 
     Parameters
     ----------
     path : Path
         Its folder is made if it is missing.
-    text : str
+    data : bytes
 
     Raises
     ------
@@ -31,8 +36,8 @@ def write_text(path: Path, text: str) -> None:
             path.as_posix(), "", f"cannot be written ({error.strerror})", "Name another folder with --out"
         ) from error
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
         Path(name).chmod(0o644)
         Path(name).replace(path)
     except OSError as error:

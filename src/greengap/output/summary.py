@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from greengap.advice.flowers import flower_lines
 from greengap.advice.options import NO_COVER
 from greengap.errors import Fate, ImportReport
 from greengap.plan import Plan
@@ -156,6 +157,10 @@ def summary(plan: Plan) -> Iterator[str]:
             f"Of it {write(weak, 'g', units)} are for gaps where no date keeps the wanted odds of {wanted}; "
             "think twice before you order that part."
         )
+    yield "Bags, lots, inoculant and money: `greengap order`."
+    yield ""
+    yield "Flowers"
+    yield from flower_lines(plan.allocation, plan.options, plan.flowers, plan.catalogue)
     yield ""
     yield from report_lines(plan.report)
     yield ""

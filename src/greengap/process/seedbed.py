@@ -17,15 +17,17 @@ class Depth:
 
 
 def sole_rate(species: Species, method: str, catalogue: Catalogue) -> float:
-    """Printed rate of good seed for a species alone [kg/ha].
+    """Printed rate of good seed for a species alone, out of the bag [kg/ha].
 
-    Where no broadcast rate is known, the drilled one times the rule ``broadcast_factor``.
+    Where no broadcast rate is known, the drilled one times the rule ``broadcast_factor``. A rate that is printed
+    in pure live seed is carried to an ordinary lot.
     """
-    if method == "drilled":
-        return species.number("seeding_rate_drilled")
-    if species.has("seeding_rate_broadcast"):
-        return species.number("seeding_rate_broadcast")
-    return species.number("seeding_rate_drilled") * catalogue.rule("broadcast_factor")
+    if method == "broadcast" and not species.has("seeding_rate_broadcast"):
+        return sole_rate(species, "drilled", catalogue) * catalogue.rule("broadcast_factor")
+    printed = species.number(f"seeding_rate_{method}")
+    if species.values[f"seeding_rate_{method}"].basis == "pure live seed":
+        return printed / (species.number("purity") * species.number("germination"))
+    return printed
 
 
 def sowing_depth(cover: Cover, catalogue: Catalogue) -> Depth:
