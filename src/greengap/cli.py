@@ -28,7 +28,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-FarmFolder = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it.")]
+FarmFolder = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it, or a farm file.")]
 AsCsv = Annotated[bool, typer.Option("--csv", help="Print the whole table as CSV.")]
 
 
@@ -241,6 +241,29 @@ def check(farm: FarmFolder) -> None:
 
     for line in report_lines(read_farm(farm).report):
         print(line)
+
+
+@app.command()
+def pack(
+    farm: Annotated[Path, typer.Argument(metavar="FOLDER", help="Farm folder with farm.toml in it.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Farm file to write, ending in .gpkg.")],
+) -> None:
+    """Put a farm folder into one farm file: a GeoPackage that any GIS opens and every command takes."""
+    from greengap.pack import pack as pack_farm
+
+    print(f"Written: {pack_farm(farm, file).as_posix()}")
+
+
+@app.command()
+def unpack(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Farm file.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make.")],
+) -> None:
+    """Write a farm file as a farm folder that gives the same plan."""
+    from greengap.pack import unpack as unpack_farm
+
+    for path in unpack_farm(file, folder):
+        print(f"Written: {path.as_posix()}")
 
 
 def main() -> None:
