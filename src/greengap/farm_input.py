@@ -139,6 +139,7 @@ def _read_folder(folder: Path) -> Farm:
         crs=settings.polygons_crs,
         block_column=settings.block_column,
         field_column=settings.field_column,
+        repairs=settings.repairs,
     )
     set_aside = blocks.attrs["set_aside"]
     _known_blocks(settings, {*blocks["block_id"], *set_aside})
@@ -150,6 +151,7 @@ def _read_folder(folder: Path) -> Farm:
         list(blocks["block_id"]),
         catalogue,
         set_aside,
+        settings.date_order,
     )
     soil, shares = _read_soil(settings, blocks, report)
     place = settings.station

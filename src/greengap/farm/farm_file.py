@@ -368,9 +368,11 @@ class FarmEdit:
 
     def write_report(self, report: ImportReport) -> None:
         """Replace what became of every row that was read."""
-        findings = [(f.file, f.place, f.fate.value, f.what, f.area_before_m2, f.area_after_m2) for f in report.findings]
-        columns = ["file", "place", "fate", "what", "area_before_m2", "area_after_m2"]
-        frame = pd.DataFrame(findings, columns=columns).astype({c: float for c in columns[-2:]})
+        findings = [
+            (f.file, f.place, f.fate.value, f.what, f.area_before_m2, f.area_after_m2, f.offer) for f in report.findings
+        ]
+        columns = ["file", "place", "fate", "what", "area_before_m2", "area_after_m2", "offer"]
+        frame = pd.DataFrame(findings, columns=columns).astype({c: float for c in columns if c.startswith("area")})
         self.write_table("import_findings", frame)
         counts = [
             (file, read, report.rows_used.get(file, 0), report.rows_elsewhere.get(file, 0))
@@ -483,8 +485,8 @@ def _report(base: sqlite3.Connection) -> ImportReport:
     for row in _frame(base, "import_rows").itertuples():
         report.count(row.file, int(row.read), int(row.used), int(row.elsewhere))
     for f in _frame(base, "import_findings").itertuples():
-        areas = [None if pd.isna(a) else float(a) for a in (f.area_before_m2, f.area_after_m2)]
-        report.findings.append(Finding(f.file, f.place, Fate(f.fate), f.what, *areas))
+        before, after = (None if pd.isna(a) else float(a) for a in (f.area_before_m2, f.area_after_m2))
+        report.findings.append(Finding(f.file, f.place, Fate(f.fate), f.what, before, after, f.offer))
     report.assumptions.extend(_frame(base, "assumptions")["sentence"])
     return report
 

@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from greengap.errors import InputProblem
 from greengap.units import LB_AC_KG_HA, System
@@ -98,6 +98,16 @@ class SeedLot:
 
 
 @dataclass(frozen=True)
+class Repairs:
+    """Fixes of outlines that the farm accepts, by block."""
+
+    accept: frozenset[str] = frozenset()  # use the mended outline
+    cut_overlap: frozenset[str] = frozenset()  # the ground shared with another block stays with the other
+    leave_out: frozenset[str] = frozenset()  # no block at all
+    swap_axes: frozenset[str] = frozenset()  # latitude stands before longitude
+
+
+@dataclass(frozen=True)
 class FarmSettings:
     """Everything that ``farm.toml`` says; paths are absolute, figures SI."""
 
@@ -114,6 +124,7 @@ class FarmSettings:
     block_column: str | None
     field_column: str | None
     crop_calendar: Path
+    date_order: Literal["", "day first", "month first"]  # how dates such as 10/7 are written
     soil_rasters: dict[str, SoilRaster]
     soil_survey: SoilSurvey | None
     block_soil: Path | None  # a table with the soil of each block
@@ -130,6 +141,7 @@ class FarmSettings:
     seed_lots: dict[str, SeedLot]
     cold_offset_degc: dict[str, float]  # by block
     not_wanted: frozenset[str]  # covers the farm will not sow
+    repairs: Repairs
     tile_drained: frozenset[str]  # blocks with working tile drains
     diseases: dict[str, frozenset[str]]  # soil-borne diseases known on a block, by block
     assumptions: tuple[str, ...]
@@ -283,6 +295,10 @@ def _files(files: _Reader, folder: Path) -> dict[str, Any]:
         "field_column": files.get("field_column", str),
         "crop_calendar": _path(files, folder, "crop_calendar", required=needed) or folder,
     }
+    out["date_order"] = files.get("date_order", str, "")
+    if out["date_order"] not in ("", "day first", "month first"):
+        what = f"{out['date_order']!r} is not an order of dates"
+        raise files.problem("date_order", what, 'Write "day first" or "month first"')
     names = files.get("weather", (str, list), [], required=needed)
     weather = []
     for name in [names] if isinstance(names, str) else names:
@@ -472,6 +488,9 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         place = Station(lat, lon, station.get("elevation_m", (int, float)), station.get("name", str, "station"))
         station.finish()
     diseases = top.table("diseases")
+    mend = top.table("repairs")
+    repairs = Repairs(mend.names("accept"), mend.names("cut_overlap"), mend.names("leave_out"), mend.names("swap_axes"))
+    mend.finish()
     settings = FarmSettings(
         folder=folder,
         name=name,
@@ -493,6 +512,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         seed_lots=_seed_lots(top.table("seed_lots")),
         cold_offset_degc=_cold_offsets(top.table("cold_offset_degc")),
         not_wanted=top.names("not_wanted"),
+        repairs=repairs,
         tile_drained=top.names("tile_drained"),
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
