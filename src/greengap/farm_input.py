@@ -21,7 +21,8 @@ from greengap.process.soil_hydraulics import saxton_rawls, texture_class
 from greengap.site.block_soil import soil_from_table
 from greengap.site.soil import complete_soil, merge_soil, no_soil, soil_from_rasters
 from greengap.site.soil_survey import soil_from_survey
-from greengap.site.weather import cell_weights, read_weather, site_weather
+from greengap.site.weather import cell_weights, read_days, read_weather, site_weather
+from greengap.site.weather_join import fill_from, splice_season
 from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, Soil
 
 
@@ -41,6 +42,10 @@ class Farm:
     inputs : dict of file to sha256
     set_aside : tuple of str
         Blocks whose outlines cannot be used.
+    so_far : xarray.Dataset, optional
+        This year's days, as read; dimensions (cell_id, date).
+    this_season : xarray.Dataset, optional
+        `weather` with these days in every year, for gaps wholly within this year.
     """
 
     settings: FarmSettings
@@ -55,6 +60,8 @@ class Farm:
     inputs: dict[str, str]
     weather_cells: xr.Dataset
     set_aside: tuple[str, ...] = ()
+    so_far: xr.Dataset | None = None
+    this_season: xr.Dataset | None = None
 
 
 def _hydraulics(
@@ -71,6 +78,7 @@ def _hydraulics(
 
 def _fingerprints(settings: FarmSettings) -> dict[str, str]:
     files = [settings.folder / FILE, settings.polygons, settings.crop_calendar, *settings.weather]
+    files += [*settings.weather_fill, *([settings.this_season] if settings.this_season else [])]
     files += [raster.path for raster in settings.soil_rasters.values()]
     if settings.soil_survey:
         files += [settings.soil_survey.polygons, settings.soil_survey.components, settings.soil_survey.horizons]
@@ -154,19 +162,30 @@ def _read_folder(folder: Path) -> Farm:
         settings.date_order,
     )
     soil, shares = _read_soil(settings, blocks, report)
-    place = settings.station
-    weather = read_weather(
-        settings.weather,
-        settings.shown,
-        report,
-        station=(place.lat, place.lon, place.elevation_m, place.name) if place else None,
-        near=tuple(float(bound) for bound in blocks.total_bounds),
-    )
+    near = tuple(float(bound) for bound in blocks.total_bounds)
+    weather, so_far = _read_weather(settings, near, report)
     sites, site_of_block = site_weather(weather, cell_weights(blocks, weather, report))
     return Farm(
         settings, catalogue, blocks, calendar, soil, shares, sites, site_of_block, report, _fingerprints(settings),
-        weather, tuple(set_aside),
+        weather, tuple(set_aside), so_far, splice_season(sites, so_far, report) if so_far is not None else None,
     )  # fmt: skip
+
+
+def _read_weather(
+    settings: FarmSettings, near: tuple[float, ...], report: ImportReport
+) -> tuple[xr.Dataset, xr.Dataset | None]:
+    """The weather years, gaps filled from a second source where one is named, and this year's days."""
+    place = settings.station
+    station = (place.lat, place.lon, place.elevation_m, place.name) if place else None
+    us_units = settings.weather_units == "us"
+    shown = settings.shown
+    weather = read_weather(settings.weather, shown, report, station=station, near=near, us_units=us_units)
+    if settings.weather_fill:
+        second = read_weather(settings.weather_fill, shown, report, near=near, us_units=us_units)
+        weather = fill_from(weather, second, report)
+    if not settings.this_season:
+        return weather, None
+    return weather, read_days((settings.this_season,), shown, report, station, near, us_units)
 
 
 def _read_soil(
@@ -218,7 +237,8 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
         inputs[path.name] = contents.fingerprint
     return Farm(
         settings, catalogue, blocks, contents.crop_calendar, soil, shares, sites, site_of_block, report, inputs,
-        contents.weather, contents.set_aside,
+        contents.weather, contents.set_aside, contents.so_far,
+        None if contents.so_far is None else splice_season(sites, contents.so_far, report),
     )  # fmt: skip
 
 

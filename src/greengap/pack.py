@@ -22,6 +22,7 @@ UNPACKED = {
     "weather": "weather.nc",
     "block_soil": "soil.csv",
 }
+THIS_SEASON = "this_season.nc"
 
 
 def pack(folder: Path, file: Path) -> Path:
@@ -61,6 +62,7 @@ def pack(folder: Path, file: Path) -> Path:
             soil=farm.soil,
             class_shares=farm.class_shares,
             weather=farm.weather_cells,
+            so_far=farm.so_far,
             report=farm.report,
             sources=farm.inputs,
             source_folder=relative,
@@ -121,6 +123,9 @@ def unpack(file: Path, folder: Path) -> list[Path]:
         soil = block_soil_rows(farm.soil, farm.class_shares)
         (whole / UNPACKED["block_soil"]).write_text(soil.to_csv(index=False, lineterminator="\n"), encoding="utf-8")
         write_cells(farm.weather_cells, whole / UNPACKED["weather"])
+        if farm.so_far is not None:
+            so_far = farm.so_far.assign_attrs(years=[])
+            write_cells(so_far, whole / THIS_SEASON)
         whole.chmod(0o755)
         if folder.exists():
             folder.rmdir()
@@ -128,7 +133,8 @@ def unpack(file: Path, folder: Path) -> list[Path]:
     except BaseException:
         shutil.rmtree(whole, ignore_errors=True)
         raise
-    return [folder / name for name in (FILE, *UNPACKED.values())]
+    more = [] if farm.so_far is None else [THIS_SEASON]
+    return [folder / name for name in (FILE, *UNPACKED.values(), *more)]
 
 
 def _settings_text(contents: FarmContents) -> str:
@@ -148,4 +154,6 @@ def _settings_text(contents: FarmContents) -> str:
         quoted = contents.name.replace("\\", "\\\\").replace('"', '\\"')
         text = f'name = "{quoted}"\n{text}'
     listed = "".join(f'{key} = "{name}"\n' for key, name in UNPACKED.items())
+    if contents.so_far is not None:
+        listed += f'this_season = "{THIS_SEASON}"\n'
     return f'{text}\n[files]\n{listed}block_column = "block"\nfield_column = "field"\n'

@@ -81,6 +81,8 @@ class FarmContents:
         Of the outline that a block's soil was derived for.
     set_aside : tuple of str
         Blocks whose outlines could not be used.
+    so_far : Dataset, optional
+        This year's days, in the form of `weather`.
     packed : str
         Fingerprint of settings, blocks and calendar when the file was first written.
     revision : int
@@ -99,6 +101,7 @@ class FarmContents:
     source_folder: str = ""
     outlines: dict[str, str] = field(default_factory=dict)
     set_aside: tuple[str, ...] = ()
+    so_far: xr.Dataset | None = None
     packed: str = ""
     revision: int = 0
 
@@ -178,6 +181,8 @@ def write_farm_file(path: Path, contents: FarmContents, tables: Mapping[str, pd.
             edit.write_crop_calendar(contents.crop_calendar)
             edit.write_soil(contents.soil, contents.class_shares, contents.outlines)
             edit.write_weather(contents.weather)
+            if contents.so_far is not None:
+                edit.write_weather(contents.so_far, "this_season")
             edit.write_report(contents.report)
             edit.write_table("sources", pd.DataFrame(sorted(contents.sources.items()), columns=["file", "sha256"]))
             edit.write_table("season_record", SeasonRecord.empty())
@@ -236,6 +241,7 @@ def read_farm_file(path: Path) -> FarmContents:
                 soil=Soil.validate(_frame(base, "soil")),
                 class_shares=ClassShare.validate(_frame(base, "class_shares")),
                 weather=_weather(base, kept),
+                so_far=_weather(base, kept, "this_season") if "this_season" in kept else None,
                 report=_report(base),
                 sources=dict(base.execute("SELECT file, sha256 FROM sources ORDER BY fid")),
                 source_folder=str(kept["source_folder"]),
@@ -355,16 +361,16 @@ class FarmEdit:
         self.write_table("class_shares", ClassShare.validate(class_shares))
         self.set("outlines", dict(outlines))
 
-    def write_weather(self, weather: xr.Dataset) -> None:
-        """Replace the weather cells and their daily series."""
+    def write_weather(self, weather: xr.Dataset, name: str = "weather") -> None:
+        """Replace the weather cells and their daily series; those of this year under ``this_season``."""
         cells = pd.DataFrame({"cell_id": weather["cell_id"].to_numpy().astype(str)})
-        for name in ("lon", "lat", "elevation_m", *CELL_EDGES):
-            if name in weather.coords:
-                cells[name] = weather[name].to_numpy().astype(float)
+        for column in ("lon", "lat", "elevation_m", *CELL_EDGES):
+            if column in weather.coords:
+                cells[column] = weather[column].to_numpy().astype(float)
         points = gpd.GeoDataFrame(cells, geometry=gpd.points_from_xy(cells["lon"], cells["lat"]), crs=SRS)
-        self.write_table("weather_cells", points)
-        self.write_table("weather", weather_rows(weather))
-        self.set("weather", {k: weather.attrs[k] for k in ("kind", "crs", "files", "years") if k in weather.attrs})
+        self.write_table(f"{name}_cells", points)
+        self.write_table(name, weather_rows(weather))
+        self.set(name, {k: weather.attrs[k] for k in ("kind", "crs", "files", "years") if k in weather.attrs})
 
     def write_report(self, report: ImportReport) -> None:
         """Replace what became of every row that was read."""
@@ -463,21 +469,21 @@ def weather_rows(weather: xr.Dataset) -> pd.DataFrame:
     return rows
 
 
-def _weather(base: sqlite3.Connection, kept: Mapping[str, Any]) -> xr.Dataset:
+def _weather(base: sqlite3.Connection, kept: Mapping[str, Any], name: str = "weather") -> xr.Dataset:
     """The daily series as they were written."""
-    cells, rows = _frame(base, "weather_cells"), _frame(base, "weather")
+    cells, rows = _frame(base, f"{name}_cells"), _frame(base, name)
     shape = (len(cells), len(rows) // max(len(cells), 1))
     dates = rows["date"].to_numpy().reshape(shape)[0].astype("datetime64[ns]")
     arrays = {}
-    for name in WEATHER_VARIABLES:
-        if name in rows:
-            kind = bool if name == "filled" else float
-            arrays[name] = (("cell_id", "date"), rows[name].to_numpy().astype(kind).reshape(shape))
+    for column in WEATHER_VARIABLES:
+        if column in rows:
+            kind = bool if column == "filled" else float
+            arrays[column] = (("cell_id", "date"), rows[column].to_numpy().astype(kind).reshape(shape))
     coords: dict[str, Any] = {"cell_id": cells["cell_id"].to_numpy().astype(str), "date": dates}
-    for name in ("lon", "lat", "elevation_m", *CELL_EDGES):
-        if name in cells:
-            coords[name] = ("cell_id", cells[name].to_numpy().astype(float))
-    return xr.Dataset(arrays, coords=coords, attrs=dict(kept["weather"]))
+    for column in ("lon", "lat", "elevation_m", *CELL_EDGES):
+        if column in cells:
+            coords[column] = ("cell_id", cells[column].to_numpy().astype(float))
+    return xr.Dataset(arrays, coords=coords, attrs=dict(kept[name]))
 
 
 def _report(base: sqlite3.Connection) -> ImportReport:

@@ -129,6 +129,9 @@ class FarmSettings:
     soil_survey: SoilSurvey | None
     block_soil: Path | None  # a table with the soil of each block
     weather: tuple[Path, ...]
+    weather_fill: tuple[Path, ...]  # fills the days that `weather` lacks
+    weather_units: System  # of columns that do not say their own
+    this_season: Path | None  # this year's days so far
     station: Station | None
     growth_aim: Aim | None
     purposes: tuple[Purpose, ...]
@@ -284,6 +287,19 @@ def _existing(reader: _Reader, folder: Path, key: str, name: str, or_folder: boo
     return path
 
 
+def _several(files: _Reader, folder: Path, key: str, needed: bool) -> tuple[Path, ...]:
+    """One file or a list of them."""
+    names = files.get(key, (str, list), [], required=needed)
+    paths = []
+    for name in [names] if isinstance(names, str) else names:
+        if not isinstance(name, str):
+            raise files.problem(key, f"{name!r} is not a file name", "Write names in quotes")
+        paths.append(_existing(files, folder, key, name))
+    if needed and not paths:
+        raise files.problem(key, "names no file", "Name a NetCDF file or a station CSV")
+    return tuple(paths)
+
+
 def _files(files: _Reader, folder: Path) -> dict[str, Any]:
     needed = files.must_exist
     polygons = files.get("polygons", str, "", required=needed)
@@ -299,15 +315,12 @@ def _files(files: _Reader, folder: Path) -> dict[str, Any]:
     if out["date_order"] not in ("", "day first", "month first"):
         what = f"{out['date_order']!r} is not an order of dates"
         raise files.problem("date_order", what, 'Write "day first" or "month first"')
-    names = files.get("weather", (str, list), [], required=needed)
-    weather = []
-    for name in [names] if isinstance(names, str) else names:
-        if not isinstance(name, str):
-            raise files.problem("weather", f"{name!r} is not a file name", "Write names in quotes")
-        weather.append(_existing(files, folder, "weather", name))
-    if needed and not weather:
-        raise files.problem("weather", "names no file", "Name a NetCDF file or a station CSV")
-    out["weather"] = tuple(weather)
+    out["weather"] = _several(files, folder, "weather", needed)
+    out["weather_fill"] = _several(files, folder, "weather_fill", False)
+    out["this_season"] = _path(files, folder, "this_season")
+    out["weather_units"] = files.get("weather_units", str, "metric")
+    if out["weather_units"] not in ("metric", "us"):
+        raise files.problem("weather_units", f"{out['weather_units']!r} is not a system of units", 'Write "us"')
     rasters = {}
     soil = files.table("soil")
     for key in SOIL_PROPERTIES:

@@ -55,6 +55,8 @@ def read_cells(path: Path, shown: str, report: ImportReport) -> xr.Dataset | Non
     InputProblem
         If a variable of it is missing.
     """
+    if path.suffix.lower() not in (".nc", ".nc4"):
+        return None
     try:
         source = xr.open_dataset(path)
     except (OSError, ValueError):

@@ -1,0 +1,86 @@
+"""The plan of July knows that June was dry, and the plan of next year does not."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from greengap import plan_farm, read_farm
+from greengap.pack import pack, unpack
+
+SAMPLE = Path(__file__).resolve().parents[1] / "sample_fields"
+LAST = pd.Timestamp("2027-07-12")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory, sample_farm) -> Path:
+    """The sample farm with a dry, warm first half of 2027, made up."""
+    folder = Path(shutil.copytree(SAMPLE, tmp_path_factory.mktemp("season") / "farm"))
+    site = sample_farm.weather.isel(site_id=0)
+    year = site.sel(date=slice("2010-01-01", "2010-07-12"))
+    days = pd.DataFrame(
+        {
+            "date": pd.date_range("2027-01-01", LAST),
+            "tmin_c": year["tmin_degc"].to_numpy() + 2,
+            "tmax_c": year["tmax_degc"].to_numpy() + 2,
+            "precip_mm": 0.0,
+        }
+    )
+    days.to_csv(folder / "gauge.csv", index=False)
+    text = (folder / "farm.toml").read_text(encoding="utf-8")
+    text = text.replace('weather = "weather.nc"', 'this_season = "gauge.csv"\nweather = "weather.nc"')
+    text += '\n[station]\nname = "Yard"\nlat = 48.55\nlon = 13.9\n'
+    (folder / "farm.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def plan(folder):
+    return plan_farm(read_farm(folder))
+
+
+def test_only_gaps_of_this_year_see_it(plan, sample_plan):
+    within = sample_plan.gaps.loc[
+        (sample_plan.gaps["start"].dt.year == 2027) & (sample_plan.gaps["end"].dt.year == 2027), "gap_id"
+    ]
+    odds, before = (p.odds.merge(p.options[["option_id", "gap_id"]]) for p in (plan, sample_plan))
+    other = ~before["gap_id"].isin(within)
+    assert other.any()
+    pd.testing.assert_frame_equal(odds[other], before[other])
+    assert not odds[~other].equals(before[~other])
+
+
+def test_what_is_past_is_the_same_in_every_weather_year(plan):
+    gaps = plan.gaps.set_index("gap_id")
+    past = plan.options[
+        plan.options["sow_date"].between(pd.Timestamp("2027-03-01"), LAST - pd.Timedelta(days=1))
+        & (plan.options["gap_id"].map(gaps["start"]).dt.year == 2027)
+        & (plan.options["gap_id"].map(gaps["end"]).dt.year == 2027)
+    ]
+    warm = plan.season[plan.season["option_id"].isin(past["option_id"])].groupby("option_id")["soil_warm"]
+    assert (warm.min() == warm.max()).all()  # in January last year's December is still in the soil
+    assert warm.ngroups > 50
+
+
+def test_a_dry_half_year_leaves_less_water_for_a_cover_of_july(plan, sample_plan):
+    gaps = plan.gaps[(plan.gaps["season"] == "midsummer") & (plan.gaps["end"].dt.year == 2027)]
+    dry = ~plan.gaps["block_id"].isin(plan.settings.irrigated)
+    chosen = plan.options["gap_id"].isin(gaps["gap_id"]) & plan.options["gap_id"].isin(plan.gaps["gap_id"][dry])
+    options = plan.options[chosen & plan.options["sow_date"].between(pd.Timestamp("2027-06-20"), LAST)]
+    supply = [
+        p.season[p.season["option_id"].isin(options["option_id"])]["water_supply_fraction"].mean()
+        for p in (plan, sample_plan)
+    ]
+    assert len(options) > 20
+    assert supply[0] < supply[1]
+
+
+def test_the_farm_file_carries_it(folder, plan, tmp_path):
+    path = pack(folder, tmp_path / "farm.gpkg")
+    unpack(path, tmp_path / "again")
+    for where in (path, tmp_path / "again"):
+        again = plan_farm(read_farm(where))
+        pd.testing.assert_frame_equal(again.odds, plan.odds)
