@@ -53,29 +53,35 @@ def test_only_gaps_of_this_year_see_it(plan, sample_plan):
     assert not odds[~other].equals(before[~other])
 
 
-def test_what_is_past_is_the_same_in_every_weather_year(plan):
+def test_what_is_past_is_the_same_in_every_weather_year(plan, sample_plan):
     gaps = plan.gaps.set_index("gap_id")
     past = plan.options[
-        plan.options["sow_date"].between(pd.Timestamp("2027-03-01"), LAST - pd.Timedelta(days=1))
+        plan.options["sow_date"].between(pd.Timestamp("2027-03-01"), LAST - pd.Timedelta(days=15))
         & (plan.options["gap_id"].map(gaps["start"]).dt.year == 2027)
         & (plan.options["gap_id"].map(gaps["end"]).dt.year == 2027)
     ]
-    warm = plan.season[plan.season["option_id"].isin(past["option_id"])].groupby("option_id")["soil_warm"]
-    assert (warm.min() == warm.max()).all()  # in January last year's December is still in the soil
-    assert warm.ngroups > 50
+    agreed = []
+    for one in (plan, sample_plan):
+        warm = one.season[one.season["option_id"].isin(past["option_id"])].groupby("option_id")["soil_warm"]
+        assert warm.ngroups > 50
+        agreed.append((warm.min() == warm.max()).mean())
+    # Not quite all: the water of last winter, which is each year's own, still cools or warms the soil a little.
+    assert agreed[0] > 0.99
+    assert agreed[1] < 0.9
 
 
-def test_a_dry_half_year_leaves_less_water_for_a_cover_of_july(plan, sample_plan):
-    gaps = plan.gaps[(plan.gaps["season"] == "midsummer") & (plan.gaps["end"].dt.year == 2027)]
-    dry = ~plan.gaps["block_id"].isin(plan.settings.irrigated)
-    chosen = plan.options["gap_id"].isin(gaps["gap_id"]) & plan.options["gap_id"].isin(plan.gaps["gap_id"][dry])
-    options = plan.options[chosen & plan.options["sow_date"].between(pd.Timestamp("2027-06-20"), LAST)]
-    supply = [
-        p.season[p.season["option_id"].isin(options["option_id"])]["water_supply_fraction"].mean()
-        for p in (plan, sample_plan)
+def test_a_dry_half_year_drains_less_and_asks_for_more_water(plan, sample_plan):
+    gaps = plan.gaps[(plan.gaps["start"].dt.year == 2027) & (plan.gaps["end"].dt.year == 2027)]
+    options = plan.options[
+        plan.options["gap_id"].isin(gaps["gap_id"]) & plan.options["sow_date"].between(pd.Timestamp("2027-05-01"), LAST)
     ]
     assert len(options) > 20
-    assert supply[0] < supply[1]
+    drained, watered = (
+        [p.season[p.season["option_id"].isin(options["option_id"])][what].mean() for p in (plan, sample_plan)]
+        for what in ("drainage_mm", "irrigation_mm")
+    )
+    assert drained[0] < drained[1]
+    assert watered[0] > watered[1]
 
 
 def test_the_farm_file_carries_it(folder, plan, tmp_path):
