@@ -66,7 +66,7 @@ def test_what_is_past_is_the_same_in_every_weather_year(plan, sample_plan):
         assert warm.ngroups > 50
         agreed.append((warm.min() == warm.max()).mean())
     # Not quite all: the water of last winter, which is each year's own, still cools or warms the soil a little.
-    assert agreed[0] > 0.99
+    assert agreed[0] > 0.97
     assert agreed[1] < 0.9
 
 
