@@ -16,14 +16,21 @@ from greengap.errors import ImportReport, InputProblem
 from greengap.farm.crop_calendar import read_crop_calendar
 from greengap.farm.farm_file import ENDING, FarmContents, outline_fingerprint, read_farm_file
 from greengap.farm.fields import read_blocks
+from greengap.farm.history import history_findings, read_history
 from greengap.farm.settings import FILE, FarmSettings, read_settings, settings_from, suggestion
 from greengap.process.soil_hydraulics import saxton_rawls, texture_class
 from greengap.site.block_soil import soil_from_table
+from greengap.site.growers_word import apply_word
 from greengap.site.soil import complete_soil, merge_soil, no_soil, soil_from_rasters
 from greengap.site.soil_survey import soil_from_survey
+from greengap.site.soil_tests import soil_from_tests
+from greengap.site.terrain import block_slopes
 from greengap.site.weather import cell_weights, read_days, read_weather, site_weather
 from greengap.site.weather_join import fill_from, splice_season
-from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, Soil
+from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, History, Soil
+
+# Slope from which bare ground is named as one that washes (common practice, no source: 5 % is a usual first limit).
+STEEP_FRACTION = 0.05
 
 
 @dataclass(frozen=True)
@@ -46,6 +53,8 @@ class Farm:
         This year's days, as read; dimensions (cell_id, date).
     this_season : xarray.Dataset, optional
         `weather` with these days in every year, for gaps wholly within this year.
+    history : DataFrame[History], optional
+        What was done on the blocks before.
     """
 
     settings: FarmSettings
@@ -62,6 +71,7 @@ class Farm:
     set_aside: tuple[str, ...] = ()
     so_far: xr.Dataset | None = None
     this_season: xr.Dataset | None = None
+    history: DataFrame[History] | None = None
 
 
 def _hydraulics(
@@ -81,8 +91,8 @@ def _fingerprints(settings: FarmSettings) -> dict[str, str]:
     files += [*settings.weather_fill, *([settings.this_season] if settings.this_season else [])]
     files += [raster.path for raster in settings.soil_rasters.values()]
     if settings.soil_survey:
-        files += [settings.soil_survey.polygons, settings.soil_survey.components, settings.soil_survey.horizons]
-    files += [settings.block_soil] if settings.block_soil else []
+        files += [settings.soil_survey.map_units, settings.soil_survey.components, settings.soil_survey.horizons]
+    files += [f for f in (settings.block_soil, settings.soil_tests, settings.elevation, settings.history) if f]
     return {settings.shown(f): hashlib.sha256(f.read_bytes()).hexdigest() for f in sorted(set(files)) if f.is_file()}
 
 
@@ -93,6 +103,7 @@ def _known_blocks(settings: FarmSettings, block_ids: set[str]) -> None:
         "cold_offset_degc": settings.cold_offset_degc,
         "diseases": settings.diseases,
         "tile_drained": settings.tile_drained,
+        "growers_word": settings.growers_word,
     }
     for key, names in named.items():
         for name in sorted(names):
@@ -161,6 +172,11 @@ def _read_folder(folder: Path) -> Farm:
         set_aside,
         settings.date_order,
     )
+    history = None
+    if settings.history:
+        shown = settings.shown(settings.history)
+        history = read_history(settings.history, shown, report, list(blocks["block_id"]), settings.date_order)
+        history_findings(history, calendar, catalogue, shown, report)
     soil, shares = _read_soil(settings, blocks, report)
     near = tuple(float(bound) for bound in blocks.total_bounds)
     weather, so_far = _read_weather(settings, near, report)
@@ -168,6 +184,7 @@ def _read_folder(folder: Path) -> Farm:
     return Farm(
         settings, catalogue, blocks, calendar, soil, shares, sites, site_of_block, report, _fingerprints(settings),
         weather, tuple(set_aside), so_far, splice_season(sites, so_far, report) if so_far is not None else None,
+        history,
     )  # fmt: skip
 
 
@@ -192,15 +209,40 @@ def _read_soil(
     settings: FarmSettings, blocks: GeoDataFrame[Block], report: ImportReport
 ) -> tuple[DataFrame[Soil], DataFrame[ClassShare]]:
     """Soil of blocks from all that the settings name: a table by block, then rasters, then a survey."""
-    partial, shares = soil_from_rasters(blocks, settings.soil_rasters, settings.shown, report)
+    shown = settings.shown
+    partial, shares = soil_from_rasters(blocks, settings.soil_rasters, shown, report)
     if settings.soil_survey:
         survey = settings.soil_survey
-        mapped = soil_from_survey(blocks, survey.polygons, survey.components, survey.horizons, settings.shown, report)
+        mapped = soil_from_survey(blocks, survey.map_units, survey.components, survey.horizons, shown, report)
         partial, shares = merge_soil((partial, shares), mapped)
+    if settings.soil_tests:
+        partial, shares = merge_soil(soil_from_tests(blocks, settings.soil_tests, shown, report), (partial, shares))
     if settings.block_soil:
-        told = soil_from_table(blocks, settings.block_soil, settings.shown, report)
-        partial, shares = merge_soil(told, (partial, shares))
-    return complete_soil(partial, report, _hydraulics), shares
+        partial, shares = merge_soil(soil_from_table(blocks, settings.block_soil, shown, report), (partial, shares))
+    if settings.elevation:
+        slopes = block_slopes(blocks, settings.elevation, shown, report)
+        partial = partial.assign(slope_fraction=slopes.reindex(partial["block_id"]).to_numpy())
+    partial, shares = apply_word(partial, shares, settings.growers_word, report)
+    soil = complete_soil(partial, report, _hydraulics)
+    _report_ground(partial, settings, report)
+    return soil, shares
+
+
+def _report_ground(partial: pd.DataFrame, settings: FarmSettings, report: ImportReport) -> None:
+    """Say what slope and crusting mean for the farm; no cover is chosen by them."""
+    slopes = partial.set_index("block_id")["slope_fraction"].dropna()
+    steep = slopes[slopes >= STEEP_FRACTION]
+    if len(steep):
+        listed = ", ".join(f"{block} ({share:.0%})".replace("%", " %") for block, share in steep.items())
+        report.assume(
+            f"Steep enough to wash when bare: {listed}. The plan does not weigh it: give erosion control a weight "
+            "under [purposes], and ask the conservation office before steep ground is opened."
+        )
+    crusting = [block for block, word in settings.growers_word.items() if word.crusts]
+    if crusting:
+        report.assume(
+            f"Ground that crusts, as the grower says: {', '.join(crusting)}. Small seed may not come through."
+        )
 
 
 def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
@@ -238,7 +280,7 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
     return Farm(
         settings, catalogue, blocks, contents.crop_calendar, soil, shares, sites, site_of_block, report, inputs,
         contents.weather, contents.set_aside, contents.so_far,
-        None if contents.so_far is None else splice_season(sites, contents.so_far, report),
+        None if contents.so_far is None else splice_season(sites, contents.so_far, report), contents.history,
     )  # fmt: skip
 
 
@@ -254,7 +296,7 @@ def _soil_of_outlines(
         return soil, shares
     sources = [r.path for r in settings.soil_rasters.values()]
     survey = settings.soil_survey
-    sources += [survey.polygons, survey.components, survey.horizons] if survey else []
+    sources += [survey.map_units, survey.components, survey.horizons] if survey else []
     changed = blocks[blocks["block_id"].isin(redrawn)].reset_index(drop=True)
     old = [b for b in redrawn if b in set(soil["block_id"])]
     if redrawn and sources and all(p.is_file() for p in sources):

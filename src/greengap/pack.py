@@ -9,6 +9,9 @@ import tempfile
 import tomllib
 from pathlib import Path
 
+import geopandas as gpd
+import pandas as pd
+
 from greengap.errors import InputProblem
 from greengap.farm.farm_file import FarmContents, is_farm_file, outline_fingerprint, read_farm_file, write_farm_file
 from greengap.farm.settings import FILE
@@ -22,7 +25,7 @@ UNPACKED = {
     "weather": "weather.nc",
     "block_soil": "soil.csv",
 }
-THIS_SEASON = "this_season.nc"
+THIS_SEASON, HISTORY = "this_season.nc", "history.csv"
 
 
 def pack(folder: Path, file: Path) -> Path:
@@ -63,6 +66,7 @@ def pack(folder: Path, file: Path) -> Path:
             class_shares=farm.class_shares,
             weather=farm.weather_cells,
             so_far=farm.so_far,
+            history=farm.history,
             report=farm.report,
             sources=farm.inputs,
             source_folder=relative,
@@ -113,9 +117,15 @@ def unpack(file: Path, folder: Path) -> list[Path]:
         raise InputProblem(shown, "", f"cannot be made ({error.strerror})", "Name another folder") from error
     try:
         (whole / FILE).write_text(_settings_text(contents), encoding="utf-8")
-        farm.blocks[["block_id", "field", "geometry"]].rename(columns={"block_id": "block"}).to_file(
-            whole / UNPACKED["polygons"], layer="blocks", driver="GPKG", engine="pyogrio"
-        )
+        blocks = farm.blocks[["block_id", "field", "geometry"]].rename(columns={"block_id": "block"})
+        if farm.set_aside:  # named without an outline, so that the settings may go on naming them
+            aside = gpd.GeoDataFrame(
+                {"block": farm.set_aside, "field": farm.set_aside},
+                geometry=[None] * len(farm.set_aside),
+                crs=blocks.crs,
+            )
+            blocks = gpd.GeoDataFrame(pd.concat([blocks, aside], ignore_index=True), crs=blocks.crs)
+        blocks.to_file(whole / UNPACKED["polygons"], layer="blocks", driver="GPKG", engine="pyogrio")
         calendar = farm.crop_calendar.rename(columns={"block_id": "block", "start_usual": "start", "end_usual": "end"})
         (whole / UNPACKED["crop_calendar"]).write_text(
             calendar.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n"), encoding="utf-8"
@@ -126,6 +136,9 @@ def unpack(file: Path, folder: Path) -> list[Path]:
         if farm.so_far is not None:
             so_far = farm.so_far.assign_attrs(years=[])
             write_cells(so_far, whole / THIS_SEASON)
+        if farm.history is not None:
+            text = farm.history.rename(columns={"block_id": "block"}).to_csv(index=False, date_format="%Y-%m-%d")
+            (whole / HISTORY).write_text(text, encoding="utf-8")
         whole.chmod(0o755)
         if folder.exists():
             folder.rmdir()
@@ -133,7 +146,7 @@ def unpack(file: Path, folder: Path) -> list[Path]:
     except BaseException:
         shutil.rmtree(whole, ignore_errors=True)
         raise
-    more = [] if farm.so_far is None else [THIS_SEASON]
+    more = [n for n, there in ((THIS_SEASON, farm.so_far), (HISTORY, farm.history)) if there is not None]
     return [folder / name for name in (FILE, *UNPACKED.values(), *more)]
 
 
@@ -143,7 +156,7 @@ def _settings_text(contents: FarmContents) -> str:
     for line in contents.settings_text.splitlines():
         if header := re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line):
             parts = [part.strip(" \"'") for part in header[1].split(".")]
-            skip = parts[0] == "files"
+            skip = parts[0] in ("files", "repairs")  # repairs have been made
         if not skip:
             kept.append(line)
     text = "\n".join(kept).rstrip() + "\n"
@@ -156,4 +169,6 @@ def _settings_text(contents: FarmContents) -> str:
     listed = "".join(f'{key} = "{name}"\n' for key, name in UNPACKED.items())
     if contents.so_far is not None:
         listed += f'this_season = "{THIS_SEASON}"\n'
+    if contents.history is not None:
+        listed += f'history = "{HISTORY}"\n'
     return f'{text}\n[files]\n{listed}block_column = "block"\nfield_column = "field"\n'

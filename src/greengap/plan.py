@@ -29,6 +29,7 @@ from greengap.process.drivers import Place
 from greengap.process.season import Target, count_odds, simulate
 from greengap.seed_order import make_order
 from greengap.site.frost import freeze_dates, freeze_percentiles, month_and_day
+from greengap.site.growers_word import mark_word
 from greengap.tables import (
     Allocation,
     Block,
@@ -114,6 +115,9 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
+    if settings.growers_word:
+        block_of_gap = gaps.set_index("gap_id")["block_id"].to_dict()
+        suitability = Suitability.validate(mark_word(suitability, block_of_gap, settings.growers_word))
     recommendation = rank(gaps, windows, odds, suitability, settings, catalogue)
     allocation = allocate(recommendation, settings.purposes)
     frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()

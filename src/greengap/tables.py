@@ -325,6 +325,16 @@ class SeedOrder(Table):
     cost: float = pa.Field(nullable=True, description="Cost; empty until a quote is entered.")
 
 
+class History(Table):
+    """One row per thing that was done or grew on a block before the calendar. Key: none, rows may repeat."""
+
+    block_id: str = pa.Field(description="Block.")
+    date: pd.Timestamp = pa.Field(description="Day, or 1 July where only the year is known.")
+    kind: str = pa.Field(isin=["crop", "cover", "herbicide", "manure", "weeds"], description="What kind of thing.")
+    what: str = pa.Field(description="Name of crop, product or weed, as the farm writes it.")
+    note: str = pa.Field(description="Rate or remark.")
+
+
 class SeasonRecord(Table):
     """One row per thing done or seen in the field, as it was written down. Key: record_id."""
 

@@ -102,7 +102,11 @@ def test_every_row_that_bears_on_the_blocks_is_used_or_reported(survey):
 @pytest.mark.parametrize(
     ("file", "text", "words"),
     [
-        ("components.csv", "|80||Bowdre|Series|565248|21851316\n", "has no header line, as a raw survey export"),
+        (
+            "components.csv",
+            "|80||Bowdre|Series|565248|21851316\n",
+            "has no header line, nor the columns of a raw survey export",
+        ),
         ("components.csv", "mukey,cokey,comppct_r\n10,1,80\n", "has no column drainagecl"),
         ("components.csv", COMPONENTS.replace("Well drained", "Soggy"), "'Soggy' is not a drainage class"),
         ("horizons.csv", HORIZONS.replace("0.20", "much"), "column awc_r: 'much' is not a number"),
@@ -169,10 +173,11 @@ def test_a_block_on_the_real_arkansas_survey_is_covered_where_its_units_have_val
     assert shares["share_fraction"].sum() == pytest.approx(1.0)
 
 
-def test_the_raw_pipe_delimited_export_is_refused_rather_than_guessed(shared_data):
-    path = shared_data / "data/soil/ssurgo_ar017/tabular/comp.txt"
+def test_a_raw_table_of_another_width_is_refused_rather_than_guessed(shared_data, tmp_path):
+    raw = (shared_data / "data/soil/ssurgo_ar017/tabular/comp.txt").read_text(encoding="utf-8")
+    (tmp_path / "comp.txt").write_text(raw.replace("\n", "|\n"), encoding="utf-8")
     with pytest.raises(InputProblem, match=r"comp\.txt: has no header line"):
-        read_components(path, name, {"565248"}, ImportReport())
+        read_components(tmp_path / "comp.txt", name, {"565248"}, ImportReport())
 
 
 def test_the_real_iowa_survey_gives_the_mean_worked_by_hand(shared_data):

@@ -30,7 +30,7 @@ import shapely
 import xarray as xr
 
 from greengap.errors import Fate, Finding, ImportReport, InputProblem
-from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, SeasonRecord, Soil
+from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, History, SeasonRecord, Soil
 
 ENDING = ".gpkg"
 FORMAT = 1  # of the tables below; raised when they change
@@ -83,6 +83,8 @@ class FarmContents:
         Blocks whose outlines could not be used.
     so_far : Dataset, optional
         This year's days, in the form of `weather`.
+    history : DataFrame[History], optional
+        What was done on the blocks before.
     packed : str
         Fingerprint of settings, blocks and calendar when the file was first written.
     revision : int
@@ -102,6 +104,7 @@ class FarmContents:
     outlines: dict[str, str] = field(default_factory=dict)
     set_aside: tuple[str, ...] = ()
     so_far: xr.Dataset | None = None
+    history: DataFrame[History] | None = None
     packed: str = ""
     revision: int = 0
 
@@ -183,6 +186,8 @@ def write_farm_file(path: Path, contents: FarmContents, tables: Mapping[str, pd.
             edit.write_weather(contents.weather)
             if contents.so_far is not None:
                 edit.write_weather(contents.so_far, "this_season")
+            if contents.history is not None:
+                edit.write_table("history", History.validate(contents.history))
             edit.write_report(contents.report)
             edit.write_table("sources", pd.DataFrame(sorted(contents.sources.items()), columns=["file", "sha256"]))
             edit.write_table("season_record", SeasonRecord.empty())
@@ -247,6 +252,7 @@ def read_farm_file(path: Path) -> FarmContents:
                 source_folder=str(kept["source_folder"]),
                 outlines=kept["outlines"],
                 set_aside=tuple(kept["set_aside"]),
+                history=_history(base),
                 packed=str(kept["packed"]),
                 revision=int(kept["revision"]),
             )
@@ -484,6 +490,11 @@ def _weather(base: sqlite3.Connection, kept: Mapping[str, Any], name: str = "wea
         if column in cells:
             coords[column] = ("cell_id", cells[column].to_numpy().astype(float))
     return xr.Dataset(arrays, coords=coords, attrs=dict(kept[name]))
+
+
+def _history(base: sqlite3.Connection) -> DataFrame[History] | None:
+    there = base.execute("SELECT 1 FROM gpkg_contents WHERE table_name = 'history'").fetchone()
+    return History.validate(_frame(base, "history")) if there else None
 
 
 def _report(base: sqlite3.Connection) -> ImportReport:

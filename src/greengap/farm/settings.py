@@ -5,7 +5,7 @@ from __future__ import annotations
 import calendar
 import difflib
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -37,6 +37,11 @@ AIM_QUANTITIES: dict[str, tuple[str, float]] = {
 }
 EQUIPMENT = ("drill", "spreader", "mower", "tillage", "roller_crimper", "tarp")
 SOIL_PROPERTIES = ("clay", "sand", "organic_matter", "ph", "available_water", "drainage")
+# Natural drainage classes of the USDA soil survey, as `site.soil` knows them; a test holds that the two agree.
+DRAINAGE_WORDS = (
+    "excessively drained", "somewhat excessively drained", "well drained", "moderately well drained",
+    "somewhat poorly drained", "poorly drained", "very poorly drained",
+)  # fmt: skip
 BEYOND = 1e12  # no amount in these settings comes near
 LARGEST_OFFSET_DEGC = 15.0  # between a hollow and its weather cell; beyond lies a slip of the keyboard
 
@@ -71,9 +76,9 @@ class SoilRaster:
 
 @dataclass(frozen=True)
 class SoilSurvey:
-    """Survey map-unit polygons with their component and horizon tables."""
+    """Survey map units, as polygons or as a raster of their keys, with their component and horizon tables."""
 
-    polygons: Path
+    map_units: Path
     components: Path
     horizons: Path
 
@@ -95,6 +100,17 @@ class SeedLot:
     purity_fraction: float
     germination_fraction: float
     hard_seed_fraction: float = 0.0
+
+
+@dataclass(frozen=True)
+class GrowersWord:
+    """What the grower knows of a block better than the map, in SI, and why."""
+
+    values: Mapping[str, float | str]  # by column of the soil table, or slope_fraction
+    ponds: bool | None
+    crusts: bool | None
+    reason: str
+    by: str = ""
 
 
 @dataclass(frozen=True)
@@ -128,6 +144,9 @@ class FarmSettings:
     soil_rasters: dict[str, SoilRaster]
     soil_survey: SoilSurvey | None
     block_soil: Path | None  # a table with the soil of each block
+    soil_tests: Path | None
+    elevation: Path | None
+    history: Path | None
     weather: tuple[Path, ...]
     weather_fill: tuple[Path, ...]  # fills the days that `weather` lacks
     weather_units: System  # of columns that do not say their own
@@ -145,6 +164,7 @@ class FarmSettings:
     cold_offset_degc: dict[str, float]  # by block
     not_wanted: frozenset[str]  # covers the farm will not sow
     repairs: Repairs
+    growers_word: dict[str, GrowersWord]  # by block
     tile_drained: frozenset[str]  # blocks with working tile drains
     diseases: dict[str, frozenset[str]]  # soil-borne diseases known on a block, by block
     assumptions: tuple[str, ...]
@@ -336,9 +356,14 @@ def _files(files: _Reader, folder: Path) -> dict[str, Any]:
     out["soil_rasters"] = rasters
     survey = files.table("soil_survey")
     out["soil_survey"], out["block_soil"] = None, _path(files, folder, "block_soil")
+    out["soil_tests"] = _path(files, folder, "soil_tests")
+    out["elevation"] = _path(files, folder, "elevation")
+    out["history"] = _path(files, folder, "history")
     if survey.data:
-        parts = [_path(survey, folder, k, required=True) for k in ("polygons", "components", "horizons")]
-        out["soil_survey"] = SoilSurvey(*(p or folder for p in parts))
+        raster = "raster" in survey.data
+        units = _path(survey, folder, "raster") if raster else _path(survey, folder, "polygons", required=True)
+        tables = [_path(survey, folder, key, required=True) or folder for key in ("components", "horizons")]
+        out["soil_survey"] = SoilSurvey(units or folder, *tables)
         survey.finish()
     files.finish()
     return out
@@ -388,6 +413,39 @@ def _cold_offsets(reader: _Reader) -> dict[str, float]:
             what = f"{offset:g} °C is more than {LARGEST_OFFSET_DEGC:g} away from the weather grid"
             raise reader.problem(block, what, "Write how much colder its still nights are, as -1.5")
     return offsets
+
+
+def _growers_word(reader: _Reader) -> dict[str, GrowersWord]:
+    """What the grower says of blocks."""
+    out = {}
+    for block in reader.data:
+        one = reader.table(block)
+        values: dict[str, float | str] = {}
+        for key, column, factor, low, high in (
+            ("ph", "ph", 1.0, 3.0, 10.0),
+            ("organic_matter_percent", "organic_matter_fraction", 0.01, 0.0, 100.0),
+            ("clay_percent", "clay_fraction", 0.01, 0.0, 100.0),
+            ("sand_percent", "sand_fraction", 0.01, 0.0, 100.0),
+            ("slope_percent", "slope_fraction", 0.01, 0.0, 100.0),
+        ):
+            value = one.get(key, (int, float))
+            if value is None:
+                continue
+            if not low <= value <= high:
+                raise one.problem(key, f"{value} is not between {low:g} and {high:g}", "Correct it")
+            values[column] = float(value) * factor
+        if (drainage := one.get("drainage", str)) is not None:
+            word = " ".join(drainage.lower().split())
+            if word not in DRAINAGE_WORDS:
+                raise one.problem("drainage", f"{drainage!r} is not a class", suggestion(word, DRAINAGE_WORDS))
+            values["drainage_class"] = word
+        ponds, crusts = one.get("ponds", bool), one.get("crusts", bool)
+        reason = one.get("reason", str, required=True)
+        out[block] = GrowersWord(values, ponds, crusts, reason, one.get("by", str, ""))
+        one.finish()
+        if float(values.get("clay_fraction", 0)) + float(values.get("sand_fraction", 0)) > 1:
+            raise one.problem("clay_percent", "and sand_percent add up to more than 100", "Correct them")
+    return out
 
 
 def _data(raw: bytes) -> dict[str, Any]:
@@ -526,6 +584,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         cold_offset_degc=_cold_offsets(top.table("cold_offset_degc")),
         not_wanted=top.names("not_wanted"),
         repairs=repairs,
+        growers_word=_growers_word(top.table("growers_word")),
         tile_drained=top.names("tile_drained"),
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
