@@ -74,7 +74,7 @@ class Farm:
     history: DataFrame[History] | None = None
 
 
-def _hydraulics(
+def hydraulics(
     sand: np.ndarray, clay: np.ndarray, organic_matter: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Texture class, available water [fraction] and bulk density [Mg/m3] of soils."""
@@ -223,7 +223,7 @@ def _read_soil(
         slopes = block_slopes(blocks, settings.elevation, shown, report)
         partial = partial.assign(slope_fraction=slopes.reindex(partial["block_id"]).to_numpy())
     partial, shares = apply_word(partial, shares, settings.growers_word, report)
-    soil = complete_soil(partial, report, _hydraulics)
+    soil = complete_soil(partial, report, hydraulics)
     _report_ground(partial, settings, report)
     return soil, shares
 
@@ -305,7 +305,7 @@ def _soil_of_outlines(
         if old:
             report.assume(f"Soil of {', '.join(old)} is that of the outline before it was redrawn.")
         fresh = changed[~changed["block_id"].isin(old)].reset_index(drop=True)
-        anew = complete_soil(no_soil(fresh), report, _hydraulics) if len(fresh) else Soil.empty()
+        anew = complete_soil(no_soil(fresh), report, hydraulics) if len(fresh) else Soil.empty()
         anew_shares, kept = ClassShare.empty(), [*kept, *old]
     parts = [table for table in (soil[soil["block_id"].isin(kept)], anew) if len(table)]
     together = pd.concat(parts).set_index("block_id").loc[list(now)].reset_index()

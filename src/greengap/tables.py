@@ -325,6 +325,18 @@ class SeedOrder(Table):
     cost: float = pa.Field(nullable=True, description="Cost; empty until a quote is entered.")
 
 
+class OpenQuestion(Table):
+    """One row per thing the farm has not said, those first whose answer would change most. Key: rank."""
+
+    rank: int = pa.Field(ge=1, description="1 would change most of the plan.")
+    question: str = pa.Field(unique=True, description="What to ask.")
+    answer_goes_to: str = pa.Field(description="Where the answer is written.")
+    answers_tried: str = pa.Field(description="Answers that the farm was planned with; empty if none can be.")
+    gaps_changed: int = pa.Field(ge=0, description="Gaps that get another cover with any of these answers.")
+    gaps_at_stake: int = pa.Field(ge=0, description="The same; where it cannot be reckoned, gaps that are sown at all.")
+    effect: str = pa.Field(description="One of these gaps, or why it matters.")
+
+
 class History(Table):
     """One row per thing that was done or grew on a block before the calendar. Key: none, rows may repeat."""
 

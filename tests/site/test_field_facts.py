@@ -1,4 +1,4 @@
-"""Soil tests, the grower's word, map-unit rasters, raw survey exports and slope: what stands over what, and is it said."""
+"""Soil tests, the grower's word, map-unit rasters, raw survey exports and slope: what stands over what, and is said."""
 
 from __future__ import annotations
 
@@ -118,7 +118,8 @@ def test_settings_and_soil_know_the_same_drainage_classes():
 
 def test_ground_that_ponds_is_wet_whatever_the_map_says():
     soil = no_soil(squares((5e5, 5e6))).assign(drainage_class="well drained", source="soil rasters")
-    shares = ClassShare.validate(pd.DataFrame([("B1", "drainage_class", "well drained", 1.0)], columns=list(ClassShare.to_schema().columns)))  # fmt: skip
+    columns = list(ClassShare.to_schema().columns)
+    shares = ClassShare.validate(pd.DataFrame([("B1", "drainage_class", "well drained", 1.0)], columns=columns))
     report = ImportReport()
     word = GrowersWord({"ph": 5.4}, True, None, "drowns every April", "Ann")
     out, classes = apply_word(soil, shares, {"B1": word}, report)
