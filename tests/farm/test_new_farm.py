@@ -29,9 +29,8 @@ def test_from_nothing_to_a_plan_in_four_steps(tmp_path):
     with pytest.raises(InputProblem, match=r"crop_calendar\.csv: names no crop\. Add a row"):
         read_farm(folder)
     with (folder / "crop_calendar.csv").open("a", encoding="utf-8") as calendar:
-        calendar.write(
-            "River 1,lettuce,transplanted,2027-04-15,mid June 2027\nRiver 1,broccoli,transplanted,2027-09-01,2027-10-20\n"
-        )
+        calendar.write("River 1,lettuce,transplanted,2027-04-15,mid June 2027\n")
+        calendar.write("River 1,broccoli,transplanted,2027-09-01,2027-10-20\n")
     plan = plan_farm(read_farm(folder))
     assert len(plan.gaps) == 3
     assert any("taken as loam" in sentence for sentence in plan.report.assumptions)

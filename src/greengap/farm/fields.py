@@ -179,7 +179,8 @@ def _to_wgs84(blocks: gpd.GeoDataFrame, shown: str, report: ImportReport) -> gpd
         out = blocks.to_crs(4326)
     except ProjError as error:
         raise _wrong_crs(shown, blocks.crs.name) from error
-    if not np.isfinite(shapely.get_coordinates(out.geometry.values)).all():
+    places = np.abs(shapely.get_coordinates(out.geometry.values))
+    if not (np.isfinite(places).all() and (places <= (180.0001, 90.0001)).all()):
         raise _wrong_crs(shown, blocks.crs.name)
     invalid = ~out.geometry.is_valid
     out.loc[invalid, "geometry"] = [mended(g) for g in out.geometry[invalid]]

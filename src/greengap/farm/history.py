@@ -86,6 +86,8 @@ def read_history(
         try:
             year = re.fullmatch(r"(\d{4})", cells["date"])
             day = date(int(year[1]), 7, 1) if year else read_date(cells["date"], order=date_order).usual
+            if not 1900 <= day.year <= 2200:
+                raise NotCertain("is not a date from 1900 to 2200")
         except (NotCertain, ValueError) as why:
             wrong.append((f"{place}, date", f"{cells['date']!r} {why}"))
             continue

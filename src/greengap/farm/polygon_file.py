@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -69,7 +68,9 @@ def read_polygon_file(path: Path, shown: str, layer: str | None) -> tuple[gpd.Ge
             return _read_parquet(plain, shown), ""
         try:
             return _read_layer(plain, shown, layer)
-        except (DataSourceError, DataLayerError, UnicodeDecodeError) as error:
+        except InputProblem:
+            raise
+        except Exception as error:  # the GIS library raises many kinds on a damaged file
             raise InputProblem(shown, "", NOT_READ, GIVE) from error
 
 

@@ -310,6 +310,9 @@ def _read_table(
         if not has_heading:
             report.assume(f"{file} is read as the {raw} table of a raw survey export, which has no header line.")
             names = [next((k for k, at in layout.items() if at == i), f"_{i}") for i in range(len(header))]
+        twice = [name for name in (*wanted, *optional) if names.count(name) > 1]
+        if twice:
+            raise InputProblem(file, "", f"has the column {twice[0]} twice", "Keep one of the two")
         missing = [name for name in wanted if name not in names]
         if missing:
             raise InputProblem(file, "", f"has no column {', '.join(missing)}", "Export the table with it")

@@ -11,6 +11,8 @@ import pandas as pd
 import rasterio
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
+from pyproj.exceptions import CRSError, ProjError
+from rasterio.errors import RasterioError
 from rasterio.windows import Window, from_bounds
 
 from greengap.errors import Fate, ImportReport, InputProblem
@@ -52,7 +54,11 @@ def block_slopes(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], s
     file = shown(path)
     names = blocks["block_id"].astype(str).to_numpy()
     with open_raster(path, shown) as source:
-        placed = blocks[["geometry"]].assign(block_id=names).to_crs(source.crs.to_wkt())
+        try:
+            placed = blocks[["geometry"]].assign(block_id=names).to_crs(source.crs.to_wkt())
+        except (ProjError, CRSError) as error:
+            what = "has a coordinate reference system that the farm cannot be taken to"
+            raise InputProblem(file, "", what, "Assign the one it was made in") from error
         heights, edges = _heights(source, placed, file)
         grid, crs = source.transform, rasterio.crs.CRS(source.crs)
     if crs.is_geographic:
@@ -96,7 +102,10 @@ def _heights(
     if bottom <= top or right <= left:
         raise InputProblem(file, "", "misses the farm", "Give heights of the farm's place")
     window = Window(left, top, right - left, bottom - top)
-    heights = source.read(1, window=window, masked=True).astype("float64").filled(np.nan)
+    try:
+        heights = source.read(1, window=window, masked=True).astype("float64").filled(np.nan)
+    except RasterioError:
+        raise InputProblem(file, "", "its cells cannot be read", "Make the file anew") from None
     grid = source.window_transform(window)
     edges = (grid.c, grid.f + grid.e * window.height, grid.c + grid.a * window.width, grid.f)
     return heights, edges

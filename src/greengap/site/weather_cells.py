@@ -59,7 +59,7 @@ def read_cells(path: Path, shown: str, report: ImportReport) -> xr.Dataset | Non
         return None
     try:
         source = xr.open_dataset(path)
-    except (OSError, ValueError):
+    except (OSError, ValueError, OverflowError, RuntimeError, KeyError, AttributeError, TypeError):
         return None  # the reader of grids says what is wrong with it
     with source:
         if source.attrs.get("content") != KIND:
@@ -68,15 +68,15 @@ def read_cells(path: Path, shown: str, report: ImportReport) -> xr.Dataset | Non
         if missing or not {"cell_id", "date"} <= set(source.dims):
             what = f"lacks {', '.join(missing) or 'its dimensions'}"
             raise InputProblem(shown, "", what, "Unpack the farm file again")
-        weather = source.load()
-    weather = weather.assign(filled=weather["filled"].astype(bool))
-    weather["cell_id"] = weather["cell_id"].to_numpy().astype(str)
-    weather.attrs = {
-        "kind": weather.attrs["kind"],
-        "crs": weather.attrs["crs"],
-        "files": weather.attrs["files"],
-        "years": json.loads(weather.attrs["years"]),
-    }
+        try:
+            weather = source.load()
+            weather = weather.assign(filled=weather["filled"].astype(bool))
+            weather["cell_id"] = weather["cell_id"].to_numpy().astype(str)
+            weather.attrs = {name: weather.attrs[name] for name in ("kind", "crs", "files", "years")}
+            weather.attrs["years"] = json.loads(weather.attrs["years"])
+        except (OSError, RuntimeError, ValueError, KeyError, IndexError) as error:
+            what = "is damaged, and cannot be read to its end"
+            raise InputProblem(shown, "", what, "Unpack the farm file again") from error
     report.count(shown, weather.sizes["date"], weather.sizes["date"])
     filled = int(np.sum(weather["filled"].any("cell_id")))
     if filled:
