@@ -130,6 +130,13 @@ def spreadsheet(folder: Path) -> Path:
     return folder / "calendar.xlsx"
 
 
+def map_units(folder: Path) -> Path:
+    text("comp.csv", COMPONENTS)(folder)
+    text("horizon.csv", HORIZONS)(folder)
+    two_blocks().assign(MUKEY=["10", "10"]).to_file(folder / "units.gpkg")
+    return folder / "units.gpkg"
+
+
 def station(folder: Path) -> Path:
     days = pd.date_range("2001-01-01", periods=400)
     wave = np.cos(np.arange(400) / 58.0)
@@ -235,6 +242,13 @@ def read_horizons(path: Path) -> None:
     read_horizons(path, shown, {"1", "2"}, 30, report())
 
 
+def read_map_units(path: Path) -> None:
+    from greengap.site.soil_survey import soil_from_survey
+
+    blocks = two_blocks().rename(columns={"block": "block_id"})
+    soil_from_survey(blocks, path, path.parent / "comp.csv", path.parent / "horizon.csv", shown, report())
+
+
 def read_components(path: Path) -> None:
     from greengap.site.soil_survey import read_components
 
@@ -314,6 +328,7 @@ READERS = [
     Reader("weather NetCDF", copied("weather.nc"), read_days),
     Reader("soil raster", copied("soil", "drainage.tif"), read_raster),
     Reader("heights", copied("soil", "ph.tif"), read_heights),
+    Reader("survey map units", map_units, read_map_units),
     Reader("survey components", text("comp.csv", COMPONENTS), read_components),
     Reader("survey horizons", text("horizon.csv", HORIZONS), read_horizons),
     Reader("soil tests", text("tests.csv", TESTS), read_tests),

@@ -127,7 +127,7 @@ def test_polygons_that_miss_the_farm_or_have_no_key_are_refused(survey, tmp_path
     with pytest.raises(InputProblem, match="has no column mukey"):
         soil_from_survey(block(10, 90), tmp_path / "unkeyed.gpkg", *survey[1:], name, ImportReport())
     (tmp_path / "text.gpkg").write_text("no")
-    with pytest.raises(InputProblem, match="cannot be read as polygons"):
+    with pytest.raises(InputProblem, match=r"ends in \.gpkg, but is something else"):
         soil_from_survey(block(10, 90), tmp_path / "text.gpkg", *survey[1:], name, ImportReport())
 
 

@@ -20,8 +20,8 @@ from pyproj.exceptions import CRSError, ProjError
 
 from greengap.errors import Fate, ImportReport, InputProblem, several
 from greengap.farm.outlines import REDRAW, WGS84, clean_outlines, geodesic_area_m2, mended, position, without_doubles
-from greengap.farm.polygon_file import BLOCK_COLUMNS, cell_text, read_polygon_file
 from greengap.farm.settings import FILE, Repairs, suggestion
+from greengap.polygon_file import BLOCK_COLUMNS, cell_text, read_polygon_file
 from greengap.tables import Block, GeoDataFrame
 
 FIELD_COLUMNS = ("field", "field_id", "field_name", "farm_field")

@@ -17,8 +17,8 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from greengap.errors import Fate, ImportReport
-from greengap.farm.polygon_file import polygons_of
 from greengap.farm.settings import Repairs
+from greengap.polygon_file import polygons_of
 
 WGS84 = Geod(ellps="WGS84")
 

@@ -17,10 +17,11 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
+from pyproj.exceptions import ProjError
 
 from greengap.errors import Fate, ImportReport, InputProblem
+from greengap.polygon_file import read_polygon_file
 from greengap.safe_files import check_size
 from greengap.site.soil import NUMBERS, WHOLE, drainage_class, no_soil, soil_defaults, with_drainage
 from greengap.site.zonal import class_shares, misses_the_farm, percent
@@ -236,11 +237,7 @@ def _cells(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], r
 def _cut(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], report: ImportReport) -> pd.DataFrame:
     """The parts of blocks in map units: block_id, mukey, area_m2 on the ellipsoid."""
     file = shown(path)
-    try:
-        units = gpd.read_file(path)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        what = f"cannot be read as polygons ({error})"
-        raise InputProblem(file, "", what, "Give a shapefile, GeoPackage or GeoJSON") from None
+    units, _ = read_polygon_file(path, file, None)
     if units.crs is None:
         remedy = "Add the .prj file, or assign the reference system that it was made in"
         raise InputProblem(file, "", "has no coordinate reference system", remedy)
@@ -249,7 +246,11 @@ def _cut(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], rep
         remedy = "Export the map-unit polygons with the column mukey"
         raise InputProblem(file, "", "has no column mukey, which ties polygons to the tables", remedy)
     crs = _equal_area(blocks)
-    units = units[units.geometry.notna()].to_crs(crs).reset_index(drop=True)
+    try:
+        units = units[units.geometry.notna()].to_crs(crs).reset_index(drop=True)
+    except ProjError as error:
+        what = "its coordinates do not fit its coordinate reference system"
+        raise InputProblem(file, "", what, "Assign the one it was made in") from error
     placed = blocks.to_crs(crs)
     names = blocks["block_id"].astype(str).to_numpy()
     shapes, outlines = np.asarray(units.geometry.array), np.asarray(placed.geometry.array)
