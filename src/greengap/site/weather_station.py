@@ -166,6 +166,9 @@ def _read_lines(path: Path, file: str) -> list[str]:
     if data.startswith(b"PK"):
         what = "is a zip or a spreadsheet"
         raise InputProblem(file, "", what, "Unpack it, or save it as CSV, and name the text file in it")
+    if data.startswith((b"II*\0", b"MM\0*")):
+        what = "is a GeoTIFF; daily weather on a grid is read from NetCDF"
+        raise InputProblem(file, "", what, "Convert it, or give a station")
     if data.startswith(b"\x1f\x8b"):
         raise InputProblem(file, "", "is packed with gzip", "Unpack it and name the text file")
     try:
