@@ -140,17 +140,9 @@ class FarmSettings:
     block_column: str | None
     field_column: str | None
     crop_calendar: Path
-    date_order: Literal["", "day first", "month first"]  # how dates such as 10/7 are written
     soil_rasters: dict[str, SoilRaster]
     soil_survey: SoilSurvey | None
-    block_soil: Path | None  # a table with the soil of each block
-    soil_tests: Path | None
-    elevation: Path | None
-    history: Path | None
     weather: tuple[Path, ...]
-    weather_fill: tuple[Path, ...]  # fills the days that `weather` lacks
-    weather_units: System  # of columns that do not say their own
-    this_season: Path | None  # this year's days so far
     station: Station | None
     growth_aim: Aim | None
     purposes: tuple[Purpose, ...]
@@ -163,11 +155,19 @@ class FarmSettings:
     seed_lots: dict[str, SeedLot]
     cold_offset_degc: dict[str, float]  # by block
     not_wanted: frozenset[str]  # covers the farm will not sow
-    repairs: Repairs
-    growers_word: dict[str, GrowersWord]  # by block
     tile_drained: frozenset[str]  # blocks with working tile drains
     diseases: dict[str, frozenset[str]]  # soil-borne diseases known on a block, by block
     assumptions: tuple[str, ...]
+    date_order: Literal["", "day first", "month first"] = ""  # how dates such as 10/7 are written
+    block_soil: Path | None = None  # a table with the soil of each block
+    soil_tests: Path | None = None
+    elevation: Path | None = None
+    history: Path | None = None
+    weather_fill: tuple[Path, ...] = ()  # fills the days that `weather` lacks
+    weather_units: System = "metric"  # of columns that do not say their own
+    this_season: Path | None = None  # this year's days so far
+    repairs: Repairs = field(default_factory=Repairs)
+    growers_word: dict[str, GrowersWord] = field(default_factory=dict)  # by block
 
     def shown(self, path: Path) -> str:
         """A path as it is named to the user: relative to the farm folder where possible."""
