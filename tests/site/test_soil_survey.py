@@ -203,3 +203,14 @@ def test_a_survey_of_a_sliver_of_a_block_does_not_stand_for_it(survey):
     assert shares.empty
     told = "on 2 % of the block (map units without values: 30); that is too little to stand for the whole"
     assert any(told in f.what for f in report.findings)
+
+
+def test_a_map_unit_with_a_corner_that_is_no_number_is_refused(survey):
+    polygons, components, horizons = survey
+    units = gpd.read_file(polygons)
+    units.loc[0, "geometry"] = type(units.geometry[0])(
+        [(4e5, 4.7e6), (float("nan"), 4.7e6), (4e5, 4.8e6), (4e5, 4.7e6)]
+    )
+    units.to_file(polygons)
+    with pytest.raises(InputProblem, match="1 outlines have a coordinate that is not a number"):
+        soil_from_survey(block(10, 90), polygons, components, horizons, name, ImportReport())

@@ -251,6 +251,10 @@ def _cut(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], rep
     except ProjError as error:
         what = "its coordinates do not fit its coordinate reference system"
         raise InputProblem(file, "", what, "Assign the one it was made in") from error
+    sound = np.array([np.isfinite(shapely.get_coordinates(shape)).all() for shape in units.geometry], dtype=bool)
+    if not sound.all():
+        what = f"{int((~sound).sum())} outlines have a coordinate that is not a number"
+        raise InputProblem(file, "", what, "Download the survey again")
     placed = blocks.to_crs(crs)
     names = blocks["block_id"].astype(str).to_numpy()
     shapes, outlines = np.asarray(units.geometry.array), np.asarray(placed.geometry.array)
