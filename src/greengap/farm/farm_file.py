@@ -503,7 +503,7 @@ def _report(base: sqlite3.Connection) -> ImportReport:
         report.count(row.file, int(row.read), int(row.used), int(row.elsewhere))
     for f in _frame(base, "import_findings").itertuples():
         before, after = (None if pd.isna(a) else float(a) for a in (f.area_before_m2, f.area_after_m2))
-        report.findings.append(Finding(f.file, f.place, Fate(f.fate), f.what, before, after, f.offer))
+        report.findings.append(Finding(f.file, f.place, Fate(f.fate), f.what, before, after, getattr(f, "offer", "")))
     report.assumptions.extend(_frame(base, "assumptions")["sentence"])
     return report
 
