@@ -15,6 +15,7 @@ import typer
 HERE = Path(__file__).parent
 KINDS = {
     "datetime64[ns]": "date", "datetime64[us]": "date", "str": "text", "string[python]": "text", "object": "text",
+    "string[pyarrow]": "text",
     "float64": "number", "int64": "whole number", "bool": "yes or no", "geometry": "polygon",
 }  # fmt: skip
 

@@ -28,7 +28,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-FarmFolder = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it.")]
+FarmFolder = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it, or a farm file.")]
 AsCsv = Annotated[bool, typer.Option("--csv", help="Print the whole table as CSV.")]
 
 
@@ -40,7 +40,7 @@ class Picture(StrEnum):
 
 
 @contextmanager
-def _seasons_bar() -> Iterator[Callable[[int, int], None]]:
+def _seasons_bar(what: str = "Running the weather years") -> Iterator[Callable[[int, int], None]]:
     """A progress bar on the error stream, so that printed tables can be piped."""
     from greengap.process.day_loop import is_compiled
 
@@ -54,7 +54,7 @@ def _seasons_bar() -> Iterator[Callable[[int, int], None]]:
         console=Console(stderr=True), transient=True,
     )  # fmt: skip
     with bar:
-        task = bar.add_task("Running the weather years", total=None)
+        task = bar.add_task(what, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
@@ -459,13 +459,101 @@ def catalogue(
 
 
 @app.command()
-def check(farm: FarmFolder) -> None:
-    """Read everything and report what was found, repaired and assumed; plans nothing."""
+def check(
+    farm: FarmFolder,
+    quick: Annotated[
+        bool, typer.Option("--quick", help="Only list what is not known; do not plan with answers.")
+    ] = False,
+    csv: Annotated[bool, typer.Option("--csv", help="Print the import report as CSV.")] = False,
+    questions: Annotated[bool, typer.Option("--questions", help="Print the list of what is not known as CSV.")] = False,
+) -> None:
+    """Read everything and report it; list what is not known by its effect on the plan."""
     from greengap.farm_input import read_farm
+    from greengap.not_known import not_known, question_lines
     from greengap.output.summary import report_lines
+    from greengap.output.table import findings_table, to_csv
 
-    for line in report_lines(read_farm(farm).report):
+    read = read_farm(farm)
+    if csv:
+        print(to_csv(findings_table(read.report)), end="")
+        return
+    if not questions:
+        for line in report_lines(read.report):
+            print(line)
+        print(flush=True)
+    if quick:
+        found = not_known(read, reckon=False)
+    else:
+        with _seasons_bar("Planning with each answer") as progress:
+            found = not_known(read, progress)
+    print(to_csv(found) if questions else "\n".join(question_lines(found, not quick)), end="" if questions else "\n")
+
+
+@app.command()
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Farm folder to make.")],
+    polygons: Annotated[
+        Path | None, typer.Option(help="Polygon file with the blocks; copied.", show_default="drawn later")
+    ] = None,
+    layer: Annotated[
+        str | None, typer.Option(help="Its layer, if it has several.", show_default="the only one")
+    ] = None,
+    block_column: Annotated[
+        str | None, typer.Option(help="Its column with the names of the blocks.", show_default="looked for")
+    ] = None,
+    weather: Annotated[
+        list[Path] | None, typer.Option(help="Weather file, once for each; copied.", show_default="added later")
+    ] = None,
+) -> None:
+    """Make a commented farm folder to start from."""
+    from greengap.farm.new_farm import new_farm
+
+    for line in new_farm(folder, polygons, layer, block_column, weather or []):
         print(line)
+
+
+@app.command()
+def suitability(
+    farm: FarmFolder,
+    season: Annotated[
+        str, typer.Option(help="Season of the gaps: early spring, midsummer, autumn or overwinter.")
+    ] = "midsummer",
+    year: Annotated[int | None, typer.Option(help="Year in which they begin.", show_default="the first")] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the files that are written.")] = Path("greengap-suitability"),
+) -> None:
+    """Write a raster for each cover (cloud-optimised GeoTIFF): how well it suits the ground, cell by cell."""
+    from greengap.suitability_rasters import suitability_grid, write_suitability
+
+    _check_out(out)
+    read = _read(farm)
+    with _seasons_bar("Running each kind of soil") as progress:
+        found = suitability_grid(read, season, year, progress)
+    print(f"{found.season.capitalize()} gaps of {found.year}: {found.kinds} kinds of soil.")
+    for path in write_suitability(found, read, out):
+        print(f"Written: {path.as_posix()}")
+
+
+@app.command()
+def pack(
+    farm: Annotated[Path, typer.Argument(metavar="FOLDER", help="Farm folder with farm.toml in it.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Farm file to write, ending in .gpkg.")],
+) -> None:
+    """Put a farm folder into one farm file: a GeoPackage that any GIS opens and every command takes."""
+    from greengap.pack import pack as pack_farm
+
+    print(f"Written: {pack_farm(farm, file).as_posix()}")
+
+
+@app.command()
+def unpack(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Farm file.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make.")],
+) -> None:
+    """Write a farm file as a farm folder that gives the same plan."""
+    from greengap.pack import unpack as unpack_farm
+
+    for path in unpack_farm(file, folder):
+        print(f"Written: {path.as_posix()}")
 
 
 def main() -> None:

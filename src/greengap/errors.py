@@ -73,6 +73,7 @@ class Finding:
     what: str
     area_before_m2: float | None = None
     area_after_m2: float | None = None
+    offer: str = ""  # key under [repairs] in farm.toml that would fix it, if one does
 
 
 @dataclass
@@ -96,9 +97,19 @@ class ImportReport:
     findings: list[Finding] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
 
-    def note(self, file: str, place: str, fate: Fate, what: str, **areas: float | None) -> None:
+    def note(
+        self,
+        file: str,
+        place: str,
+        fate: Fate,
+        what: str,
+        *,
+        area_before_m2: float | None = None,
+        area_after_m2: float | None = None,
+        offer: str = "",
+    ) -> None:
         """Add a finding."""
-        self.findings.append(Finding(file, place, fate, what, **areas))
+        self.findings.append(Finding(file, place, fate, what, area_before_m2, area_after_m2, offer))
 
     def assume(self, sentence: str) -> None:
         """Add an assumption once."""

@@ -1,26 +1,40 @@
-"""From a farm folder to a farm: every file is read here, before anything is reckoned."""
+"""From a farm folder or a farm file to a farm: everything is read here, before anything is reckoned."""
 
 from __future__ import annotations
 
 import hashlib
+import os
+import tempfile
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from greengap.catalogue import OWN_FILE, Catalogue, load_catalogue, with_own
 from greengap.errors import ImportReport, InputProblem
 from greengap.farm.crop_calendar import read_crop_calendar
+from greengap.farm.farm_file import ENDING, FarmContents, outline_fingerprint, read_farm_file
 from greengap.farm.fields import read_blocks
+from greengap.farm.history import history_findings, read_history
 from greengap.farm.law_lists import HERBICIDE_FILE, NAMES_FILE, LawLists, read_law_lists
 from greengap.farm.seed_lists import PRICE_FILE, STOCK_FILE, SeedLists, add_tags, read_seed_lists
-from greengap.farm.settings import FILE, FarmSettings, read_settings, suggestion
+from greengap.farm.settings import FILE, FarmSettings, read_settings, settings_from, suggestion
 from greengap.process.soil_hydraulics import saxton_rawls, texture_class
-from greengap.site.soil import complete_soil, merge_soil, soil_from_rasters
+from greengap.site.block_soil import soil_from_table
+from greengap.site.growers_word import apply_word
+from greengap.site.soil import complete_soil, merge_soil, no_soil, soil_from_rasters
 from greengap.site.soil_survey import soil_from_survey
-from greengap.site.weather import cell_weights, read_weather, site_weather
-from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, Soil
+from greengap.site.soil_tests import soil_from_tests
+from greengap.site.terrain import block_slopes
+from greengap.site.weather import cell_weights, read_days, read_weather, site_weather
+from greengap.site.weather_join import fill_from, splice_season
+from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, History, Soil
+
+# Slope from which bare ground is named as one that washes (common practice, no source: 5 % is a usual first limit).
+STEEP_FRACTION = 0.05
+OWN_FILES = (OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)  # beside farm.toml, if the farm has them
 
 
 @dataclass(frozen=True)
@@ -31,10 +45,20 @@ class Farm:
     ----------
     weather : xarray.Dataset
         Dimensions (site_id, date).
+    weather_cells : xarray.Dataset
+        The same before it was averaged for blocks; dimensions (cell_id, date).
     site_of_block : dict of block_id to site_id
     report : ImportReport
         What became of every row that was read, and what was assumed.
     inputs : dict of file to sha256
+    set_aside : tuple of str
+        Blocks whose outlines cannot be used.
+    so_far : xarray.Dataset, optional
+        This year's days, as read; dimensions (cell_id, date).
+    this_season : xarray.Dataset, optional
+        `weather` with these days in every year, for gaps wholly within this year.
+    history : DataFrame[History], optional
+        What was done on the blocks before.
     seed_lists : SeedLists
         Seed in the shed and on offer.
     law_lists : LawLists
@@ -51,11 +75,16 @@ class Farm:
     site_of_block: dict[str, str]
     report: ImportReport
     inputs: dict[str, str]
+    weather_cells: xr.Dataset
+    set_aside: tuple[str, ...] = ()
+    so_far: xr.Dataset | None = None
+    this_season: xr.Dataset | None = None
+    history: DataFrame[History] | None = None
     seed_lists: SeedLists = field(default_factory=SeedLists)
     law_lists: LawLists = field(default_factory=LawLists)
 
 
-def _hydraulics(
+def hydraulics(
     sand: np.ndarray, clay: np.ndarray, organic_matter: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Texture class, available water [fraction] and bulk density [Mg/m3] of soils."""
@@ -68,15 +97,13 @@ def _hydraulics(
 
 
 def _fingerprints(settings: FarmSettings) -> dict[str, str]:
-    files = [
-        *(settings.folder / name for name in (FILE, OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)),
-        settings.polygons,
-        settings.crop_calendar,
-        *settings.weather,
-    ]
+    files = [settings.folder / name for name in (FILE, *OWN_FILES)]
+    files += [settings.polygons, settings.crop_calendar, *settings.weather]
+    files += [*settings.weather_fill, *([settings.this_season] if settings.this_season else [])]
     files += [raster.path for raster in settings.soil_rasters.values()]
     if settings.soil_survey:
-        files += [settings.soil_survey.polygons, settings.soil_survey.components, settings.soil_survey.horizons]
+        files += [settings.soil_survey.map_units, settings.soil_survey.components, settings.soil_survey.horizons]
+    files += [f for f in (settings.block_soil, settings.soil_tests, settings.elevation, settings.history) if f]
     return {settings.shown(f): hashlib.sha256(f.read_bytes()).hexdigest() for f in sorted(set(files)) if f.is_file()}
 
 
@@ -87,6 +114,7 @@ def _known_blocks(settings: FarmSettings, block_ids: set[str]) -> None:
         "cold_offset_degc": settings.cold_offset_degc,
         "diseases": settings.diseases,
         "tile_drained": settings.tile_drained,
+        "growers_word": settings.growers_word,
     }
     for key, names in named.items():
         for name in sorted(names):
@@ -105,13 +133,14 @@ def _known_covers(settings: FarmSettings, catalogue: Catalogue) -> None:
                 raise InputProblem(FILE, key, f"{name!r} is not in the catalogue", suggestion(name, sorted(known)))
 
 
-def read_farm(folder: str | Path) -> Farm:
-    """Read a farm folder.
+def read_farm(path: str | Path) -> Farm:
+    """Read a farm folder or a farm file.
 
     Parameters
     ----------
-    folder : str or Path
-        Folder with ``farm.toml`` and the files that it names (docs/inputs.md).
+    path : str or Path
+        Folder with ``farm.toml`` and the files that it names (docs/inputs.md), or a farm file
+        (``greengap pack``).
 
     Returns
     -------
@@ -122,9 +151,15 @@ def read_farm(folder: str | Path) -> Farm:
     InputProblem
         If something cannot be used; nothing has been written by then.
     """
-    settings, catalogue, report = read_settings(Path(folder)), load_catalogue(), ImportReport()
-    if (settings.folder / OWN_FILE).exists():
-        catalogue = with_own(catalogue, settings.folder / OWN_FILE)
+    path = Path(path)
+    if path.suffix.lower() == ENDING and os.path.isfile(path):  # noqa: PTH113 (never raises)
+        return read_farm_contents(read_farm_file(path), path)
+    return _read_folder(path)
+
+
+def _read_folder(folder: Path) -> Farm:
+    settings, report = read_settings(folder), ImportReport()
+    catalogue = _catalogue(settings.folder)
     for sentence in settings.assumptions:
         report.assume(sentence)
     blocks = read_blocks(
@@ -135,6 +170,7 @@ def read_farm(folder: str | Path) -> Farm:
         crs=settings.polygons_crs,
         block_column=settings.block_column,
         field_column=settings.field_column,
+        repairs=settings.repairs,
     )
     set_aside = blocks.attrs["set_aside"]
     _known_blocks(settings, {*blocks["block_id"], *set_aside})
@@ -146,37 +182,45 @@ def read_farm(folder: str | Path) -> Farm:
         list(blocks["block_id"]),
         catalogue,
         set_aside,
+        settings.date_order,
     )
-    partial, shares = soil_from_rasters(blocks, settings.soil_rasters, settings.shown, report)
-    if settings.soil_survey:
-        survey = settings.soil_survey
-        mapped = soil_from_survey(blocks, survey.polygons, survey.components, survey.horizons, settings.shown, report)
-        partial, shares = merge_soil((partial, shares), mapped)
-    soil = complete_soil(partial, report, _hydraulics)
-    place = settings.station
-    weather = read_weather(
-        settings.weather,
-        settings.shown,
-        report,
-        station=(place.lat, place.lon, place.elevation_m, place.name) if place else None,
-        near=tuple(float(bound) for bound in blocks.total_bounds),
-    )
+    history = None
+    if settings.history:
+        shown = settings.shown(settings.history)
+        history = read_history(settings.history, shown, report, list(blocks["block_id"]), settings.date_order)
+        history_findings(history, calendar, catalogue, shown, report)
+    soil, shares = _read_soil(settings, blocks, report)
+    near = tuple(float(bound) for bound in blocks.total_bounds)
+    weather, so_far = _read_weather(settings, near, report)
     sites, site_of_block = site_weather(weather, cell_weights(blocks, weather, report))
-    stock, prices, names, herbicides = (
-        path if (path := settings.folder / name).exists() else None
-        for name in (STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)
-    )
-    seed_lists = add_tags(read_seed_lists(stock, prices, catalogue, report), settings.seed_lots)
-    known = [*blocks["block_id"], *set_aside]
-    law_lists = read_law_lists(names, herbicides, known, catalogue, report)
+    lists = _own_lists(settings.folder, settings, catalogue, [*blocks["block_id"], *set_aside], report)
     return Farm(
         settings, catalogue, blocks, calendar, soil, shares, sites, site_of_block, report, _fingerprints(settings),
-        seed_lists, law_lists,
+        weather, tuple(set_aside), so_far, splice_season(sites, so_far, report) if so_far is not None else None,
+        history, *lists,
     )  # fmt: skip
 
 
+def _catalogue(folder: Path) -> Catalogue:
+    """The catalogue, with what the farm has of its own."""
+    own = folder / OWN_FILE
+    return with_own(load_catalogue(), own) if own.exists() else load_catalogue()
+
+
+def _own_lists(
+    folder: Path, settings: FarmSettings, catalogue: Catalogue, blocks: list[str], report: ImportReport
+) -> tuple[SeedLists, LawLists]:
+    """Seed in the shed and on offer; names on lists, and what was sprayed."""
+    stock, prices, names, herbicides = (
+        path if (path := folder / name).exists() else None
+        for name in (STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)
+    )
+    seed_lists = add_tags(read_seed_lists(stock, prices, catalogue, report), settings.seed_lots)
+    return seed_lists, read_law_lists(names, herbicides, blocks, catalogue, report)
+
+
 def with_seed_lists(farm: Farm, stock: Path | None, prices: Path | None) -> Farm:
-    """The farm with other lists of seed than those in its folder.
+    """The farm with other lists of seed than its own.
 
     Parameters
     ----------
@@ -199,8 +243,143 @@ def with_seed_lists(farm: Farm, stock: Path | None, prices: Path | None) -> Farm
         if path is not None and not path.is_file():
             raise InputProblem(path.as_posix(), "", "there is no such file", "Correct its name")
     own = {path.name: path for path in farm.seed_lists.files}
+    for path in own.values():
+        if not path.is_file() and not (stock and prices):
+            raise InputProblem(path.name, "", "lies inside the farm file", "Name both --stock and --prices")
     lists = read_seed_lists(stock or own.get(STOCK_FILE), prices or own.get(PRICE_FILE), farm.catalogue, farm.report)
     inputs = farm.inputs | {
         path.as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in (stock, prices) if path is not None
     }
     return replace(farm, seed_lists=add_tags(lists, farm.settings.seed_lots), inputs=inputs)
+
+
+def _read_weather(
+    settings: FarmSettings, near: tuple[float, ...], report: ImportReport
+) -> tuple[xr.Dataset, xr.Dataset | None]:
+    """The weather years, gaps filled from a second source where one is named, and this year's days."""
+    place = settings.station
+    station = (place.lat, place.lon, place.elevation_m, place.name) if place else None
+    us_units = settings.weather_units == "us"
+    shown = settings.shown
+    weather = read_weather(settings.weather, shown, report, station=station, near=near, us_units=us_units)
+    if settings.weather_fill:
+        second = read_weather(settings.weather_fill, shown, report, near=near, us_units=us_units)
+        weather = fill_from(weather, second, report)
+    if not settings.this_season:
+        return weather, None
+    return weather, read_days((settings.this_season,), shown, report, station, near, us_units)
+
+
+def _read_soil(
+    settings: FarmSettings, blocks: GeoDataFrame[Block], report: ImportReport
+) -> tuple[DataFrame[Soil], DataFrame[ClassShare]]:
+    """Soil of blocks from all that the settings name: a table by block, then rasters, then a survey."""
+    shown = settings.shown
+    partial, shares = soil_from_rasters(blocks, settings.soil_rasters, shown, report)
+    if settings.soil_survey:
+        survey = settings.soil_survey
+        mapped = soil_from_survey(blocks, survey.map_units, survey.components, survey.horizons, shown, report)
+        partial, shares = merge_soil((partial, shares), mapped)
+    if settings.soil_tests:
+        partial, shares = merge_soil(soil_from_tests(blocks, settings.soil_tests, shown, report), (partial, shares))
+    if settings.block_soil:
+        partial, shares = merge_soil(soil_from_table(blocks, settings.block_soil, shown, report), (partial, shares))
+    if settings.elevation:
+        slopes = block_slopes(blocks, settings.elevation, shown, report)
+        partial = partial.assign(slope_fraction=slopes.reindex(partial["block_id"]).to_numpy())
+    partial, shares = apply_word(partial, shares, settings.growers_word, report)
+    soil = complete_soil(partial, report, hydraulics)
+    _report_ground(partial, settings, report)
+    return soil, shares
+
+
+def _report_ground(partial: pd.DataFrame, settings: FarmSettings, report: ImportReport) -> None:
+    """Say what slope and crusting mean for the farm; no cover is chosen by them."""
+    slopes = partial.set_index("block_id")["slope_fraction"].dropna()
+    steep = slopes[slopes >= STEEP_FRACTION]
+    if len(steep):
+        listed = ", ".join(f"{block} ({share:.0%})".replace("%", " %") for block, share in steep.items())
+        report.assume(
+            f"Steep enough to wash when bare: {listed}. The plan does not weigh it: give erosion control a weight "
+            "under [purposes], and ask the conservation office before steep ground is opened."
+        )
+    crusting = [block for block, word in settings.growers_word.items() if word.crusts]
+    if crusting:
+        report.assume(
+            f"Ground that crusts, as the grower says: {', '.join(crusting)}. Small seed may not come through."
+        )
+
+
+def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
+    """A farm from what a farm file holds; the same as from the folder that was packed.
+
+    Parameters
+    ----------
+    contents : FarmContents
+    path : Path
+        The farm file, which names of sources are relative to.
+
+    Returns
+    -------
+    Farm
+        Where outlines were changed since, the soil of these blocks is derived again from the sources if they
+        can be found, else kept as it was, or taken from the defaults for a new block; the report says so.
+
+    Raises
+    ------
+    InputProblem
+        If the settings name a block or a cover that is not known, or blocks lie off the weather.
+    """
+    folder = path.parent / contents.source_folder if contents.source_folder else path.parent
+    settings = settings_from(contents.settings_text.encode(), folder, contents.name, must_exist=False)
+    report, blocks = contents.report, contents.blocks
+    known = [*blocks["block_id"], *contents.set_aside]
+    with tempfile.TemporaryDirectory() as own:
+        for name, text in contents.own_files.items():
+            (Path(own) / name).write_text(text, encoding="utf-8")
+        catalogue = _catalogue(Path(own))
+        lists = _own_lists(Path(own), settings, catalogue, known, ImportReport())  # reported when it was packed
+    for sentence in settings.assumptions:
+        report.assume(sentence)
+    _known_blocks(settings, {*blocks["block_id"], *contents.set_aside})
+    _known_covers(settings, catalogue)
+    soil, shares = _soil_of_outlines(contents, settings, report)
+    sites, site_of_block = site_weather(contents.weather, cell_weights(blocks, contents.weather))
+    inputs = dict(contents.sources)
+    if contents.fingerprint != contents.packed:  # not of the file's bytes, which a kept plan changes
+        inputs[path.name] = contents.fingerprint
+    return Farm(
+        settings, catalogue, blocks, contents.crop_calendar, soil, shares, sites, site_of_block, report, inputs,
+        contents.weather, contents.set_aside, contents.so_far,
+        None if contents.so_far is None else splice_season(sites, contents.so_far, report), contents.history,
+        *lists,
+    )  # fmt: skip
+
+
+def _soil_of_outlines(
+    contents: FarmContents, settings: FarmSettings, report: ImportReport
+) -> tuple[DataFrame[Soil], DataFrame[ClassShare]]:
+    """The soil of a farm file, with that of new and redrawn blocks brought up to date."""
+    blocks, soil, shares = contents.blocks, contents.soil, contents.class_shares
+    now = {b: outline_fingerprint(g) for b, g in zip(blocks["block_id"], blocks.geometry, strict=True)}
+    kept = [b for b in now if contents.outlines.get(b) == now[b] and b in set(soil["block_id"])]
+    redrawn = [b for b in now if b not in kept]
+    if not redrawn and len(soil) == len(now):
+        return soil, shares
+    sources = [r.path for r in settings.soil_rasters.values()]
+    survey = settings.soil_survey
+    sources += [survey.map_units, survey.components, survey.horizons] if survey else []
+    changed = blocks[blocks["block_id"].isin(redrawn)].reset_index(drop=True)
+    old = [b for b in redrawn if b in set(soil["block_id"])]
+    if redrawn and sources and all(p.is_file() for p in sources):
+        anew, anew_shares = _read_soil(replace(settings, block_soil=None), changed, report)
+    else:
+        if old:
+            report.assume(f"Soil of {', '.join(old)} is that of the outline before it was redrawn.")
+        fresh = changed[~changed["block_id"].isin(old)].reset_index(drop=True)
+        anew = complete_soil(no_soil(fresh), report, hydraulics) if len(fresh) else Soil.empty()
+        anew_shares, kept = ClassShare.empty(), [*kept, *old]
+    parts = [table for table in (soil[soil["block_id"].isin(kept)], anew) if len(table)]
+    together = pd.concat(parts).set_index("block_id").loc[list(now)].reset_index()
+    told = [table for table in (shares[shares["block_id"].isin(kept)], anew_shares) if len(table)]
+    return Soil.validate(together), ClassShare.validate(pd.concat(told)) if told else ClassShare.empty()

@@ -9,6 +9,9 @@ from datetime import date
 from importlib.metadata import version
 from typing import Any, Literal
 
+import pandas as pd
+import xarray as xr
+
 from greengap.advice.after import after_tables
 from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
@@ -28,10 +31,12 @@ from greengap.errors import ImportReport
 from greengap.farm.gaps import find_gaps
 from greengap.farm.settings import FarmSettings
 from greengap.farm_input import Farm
+from greengap.process.afterwards import Following
 from greengap.process.drivers import Place
-from greengap.process.season import count_odds, simulate
+from greengap.process.season import Target, count_odds, simulate
 from greengap.seed_order import inoculant_lines, make_order, order_lines
 from greengap.site.frost import freeze_dates, freeze_percentiles, month_and_day
+from greengap.site.growers_word import mark_word
 from greengap.tables import (
     After,
     Allocation,
@@ -135,9 +140,7 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
     following = what_follows(gaps, settings, catalogue)
     options = list_options(gaps, catalogue, following.crops)
-    season, purpose_odds = simulate(
-        options, farm.weather, farm.site_of_block, where, catalogue, growth_aim, aims, progress, following
-    )
+    season, purpose_odds = _run(farm, gaps, options, where, growth_aim, aims, following, progress)
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
@@ -185,6 +188,8 @@ def _decided(
     following = what_follows(gaps, settings, catalogue)
     block_of = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
     sprayed = farm.law_lists.sprayed
+    if settings.growers_word:
+        suitability = Suitability.validate(mark_word(suitability, block_of, settings.growers_word))
     suitability = label_gates(suitability, windows, block_of, sprayed, catalogue)
     recommendation = rank(gaps, windows, odds, suitability, settings, catalogue)
     allocation = allocate(recommendation, settings.purposes)
@@ -233,14 +238,74 @@ def places(farm: Farm) -> dict[str, Place]:
     }
 
 
+def _run(
+    farm: Farm,
+    gaps: DataFrame[Gap],
+    options: DataFrame[Option],
+    where: dict[str, Place],
+    growth_aim: Target,
+    aims: list[Target],
+    following: Following,
+    progress: Callable[[int, int], None] | None,
+) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
+    """The seasons of all options; gaps wholly within this year see this year's days so far."""
+
+    def seasons(some: pd.DataFrame, weather: xr.Dataset) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
+        return simulate(
+            DataFrame[Option](some),
+            weather,
+            farm.site_of_block,
+            where,
+            farm.catalogue,
+            growth_aim,
+            aims,
+            progress,
+            following,
+        )
+
+    if farm.this_season is None:
+        return seasons(options, farm.weather)
+    year = farm.this_season.attrs["season_year"]
+    within = gaps.loc[(gaps["start"].dt.year == year) & (gaps["end"].dt.year == year), "gap_id"]
+    now = options["gap_id"].isin(within)
+    parts = [
+        seasons(options[mask].reset_index(drop=True), weather)
+        for mask, weather in ((now, farm.this_season), (~now, farm.weather))
+        if mask.any()
+    ]
+    position = pd.Series(range(len(options)), index=options["option_id"])
+    together = []
+    for tables in zip(*parts, strict=True):
+        table = pd.concat(tables, ignore_index=True)
+        together.append(table.iloc[table["option_id"].map(position).argsort(kind="stable")].reset_index(drop=True))
+    return Season.validate(together[0]), PurposeOdds.validate(together[1])
+
+
 def freeze_lines(farm: Farm) -> list[str]:
-    """The farm's freeze dates in words: in half the years and in one year of ten on the unkind side."""
-    is_southern, site = southern(farm), farm.weather.isel(site_id=0)
-    dates = freeze_dates(site["tmin_degc"].to_numpy(), site["date"].to_numpy(), FREEZE_DEGC, is_southern)
+    """The farm's freeze dates in words: in half the years and in one year of ten on the unkind side.
+
+    Those of the weather over most of the farm's ground come first, then those of blocks that are set colder or
+    warmer than their weather cell.
+    """
+    offsets = farm.settings.cold_offset_degc
+    area = farm.blocks.set_index("block_id")["area_gross_m2"]
+    plain = [block for block in area.index if not offsets.get(block)] or list(area.index)
+    by_site = area[plain].groupby([farm.site_of_block[block] for block in plain]).sum()
+    lines = _freeze_lines(farm, str(by_site.idxmax()), 0.0, "")
+    for block in area.index:
+        if offsets.get(block):
+            lines += _freeze_lines(farm, farm.site_of_block[block], offsets[block], f" on {block}")
+    return lines
+
+
+def _freeze_lines(farm: Farm, site_id: str, offset_degc: float, where: str) -> list[str]:
+    is_southern, site = southern(farm), farm.weather.sel(site_id=site_id)
+    tmin = site["tmin_degc"].to_numpy() + offset_degc
+    dates = freeze_dates(tmin, site["date"].to_numpy(), FREEZE_DEGC, is_southern)
     lines = []
     seasons: tuple[tuple[Literal["spring", "autumn"], str, float, str], ...] = (
-        ("spring", "last_spring_d", 0.9, "last freeze in spring"),
-        ("autumn", "first_autumn_d", 0.1, "first freeze in autumn"),
+        ("spring", "last_spring_d", 0.9, f"last freeze in spring{where}"),
+        ("autumn", "first_autumn_d", 0.1, f"first freeze in autumn{where}"),
     )
     for season, column, late, words in seasons:
         days = dates.loc[dates[f"{season}_usable"], column].to_numpy()

@@ -603,6 +603,43 @@ class LabelInterval(Table):
     verdict: str = pa.Field(description="In words.")
 
 
+class OpenQuestion(Table):
+    """One row per thing the farm has not said, those first whose answer would change most. Key: rank."""
+
+    rank: int = pa.Field(ge=1, description="1 would change most of the plan.")
+    question: str = pa.Field(unique=True, description="What to ask.")
+    answer_goes_to: str = pa.Field(description="Where the answer is written.")
+    answers_tried: str = pa.Field(description="Answers that the farm was planned with; empty if none can be.")
+    gaps_changed: int = pa.Field(ge=0, description="Gaps that get another cover with any of these answers.")
+    gaps_at_stake: int = pa.Field(ge=0, description="The same; where it cannot be reckoned, gaps that are sown at all.")
+    effect: str = pa.Field(description="One of these gaps, or why it matters.")
+
+
+class History(Table):
+    """One row per thing that was done or grew on a block before the calendar. Key: none, rows may repeat."""
+
+    block_id: str = pa.Field(description="Block.")
+    date: pd.Timestamp = pa.Field(description="Day, or 1 July where only the year is known.")
+    kind: str = pa.Field(isin=["crop", "cover", "herbicide", "manure", "weeds"], description="What kind of thing.")
+    what: str = pa.Field(description="Name of crop, product or weed, as the farm writes it.")
+    note: str = pa.Field(description="Rate or remark.")
+
+
+class SeasonRecord(Table):
+    """One row per thing done or seen in the field, as it was written down. Key: record_id."""
+
+    record_id: str = pa.Field(unique=True, description="Number of the entry.")
+    block_id: str = pa.Field(description="Block it is about.")
+    gap_id: str = pa.Field(nullable=True, description="Gap of the plan; empty if none was meant.")
+    date: pd.Timestamp = pa.Field(description="Day it was done or seen.")
+    what: str = pa.Field(description="What was done or seen: sown, up, flower, ended, ready ...")
+    cover_id: str = pa.Field(nullable=True, description="Cover; empty if it is not about one.")
+    value: float = pa.Field(nullable=True, description="Amount, if there is one.")
+    unit: str = pa.Field(nullable=True, description="Unit of the amount.")
+    who: str = pa.Field(nullable=True, description="Who wrote it down.")
+    note: str = pa.Field(nullable=True, description="In the grower's words.")
+
+
 class Observation(Table):
     """One row per measured event or amount of a dated trial that has its weather; many rows a site-year.
 

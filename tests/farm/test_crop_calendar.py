@@ -95,14 +95,15 @@ def test_a_date_that_is_not_certain_is_never_guessed(read):
         read,
         HEADER,
         "Hill,tomato,transplanted,10/7/2027,2027-09-30",
-        "Home,garlic,planted,2027-10-15,mid July",
+        "Home,garlic,planted,2027-10-15,when dry",
         "River 3,carrot,seeded,2027-02-30,2027-10-30",
     )
     assert sentence == (
-        "crop_calendar.csv, row 2 (Hill, tomato), start: '10/7/2027' is not a date that can be read for certain; "
-        "row 3 (Home, garlic), end: 'mid July' is not a date that can be read for certain; "
-        "row 4 (River 3, carrot), start: '2027-02-30' is not a date that can be read for certain. "
-        "Write year, month and day, as 2027-07-10."
+        "crop_calendar.csv, row 2 (Hill, tomato), start: '10/7/2027' could be 10 July or 7 October; "
+        "row 3 (Home, garlic), end: 'when dry' is not a date that can be read for certain; "
+        "row 4 (River 3, carrot), start: '2027-02-30' is not a day of the calendar. "
+        'Write year, month and day, as 2027-07-10, or say how dates are written with date_order = "day first" or '
+        '"month first" under [files].'
     )
 
 
@@ -228,7 +229,8 @@ def test_blocks_without_a_calendar_are_listed(read):
         ([HEADER, "Hill,,transplanted,2027-05-25,2027-09-30"], "row 2 (Hill), crop: the cell is empty. Fill the cells"),
         ([HEADER, "Hill,tomato,transplanted,2027-05-25"], "row 2 (Hill, tomato), end: the cell is empty"),
         ([HEADER, ROWS[0] + ",left, over"], "row 2: has 7 cells under 5 column names"),
-        (["PK\x03\x04"], "is not a CSV file. Save it from the spreadsheet as CSV"),
+        (["PK\x03\x04"], "is a damaged file. Copy it again, or save it as CSV"),
+        (["\0\0"], "is not a CSV file. Save it from the spreadsheet as CSV"),
     ],
 )
 def test_a_bad_table_gets_one_sentence(read, lines, words):

@@ -102,7 +102,11 @@ def test_every_row_that_bears_on_the_blocks_is_used_or_reported(survey):
 @pytest.mark.parametrize(
     ("file", "text", "words"),
     [
-        ("components.csv", "|80||Bowdre|Series|565248|21851316\n", "has no header line, as a raw survey export"),
+        (
+            "components.csv",
+            "|80||Bowdre|Series|565248|21851316\n",
+            "has no header line, nor the columns of a raw survey export",
+        ),
         ("components.csv", "mukey,cokey,comppct_r\n10,1,80\n", "has no column drainagecl"),
         ("components.csv", COMPONENTS.replace("Well drained", "Soggy"), "'Soggy' is not a drainage class"),
         ("horizons.csv", HORIZONS.replace("0.20", "much"), "column awc_r: 'much' is not a number"),
@@ -123,7 +127,7 @@ def test_polygons_that_miss_the_farm_or_have_no_key_are_refused(survey, tmp_path
     with pytest.raises(InputProblem, match="has no column mukey"):
         soil_from_survey(block(10, 90), tmp_path / "unkeyed.gpkg", *survey[1:], name, ImportReport())
     (tmp_path / "text.gpkg").write_text("no")
-    with pytest.raises(InputProblem, match="cannot be read as polygons"):
+    with pytest.raises(InputProblem, match=r"ends in \.gpkg, but is something else"):
         soil_from_survey(block(10, 90), tmp_path / "text.gpkg", *survey[1:], name, ImportReport())
 
 
@@ -169,10 +173,11 @@ def test_a_block_on_the_real_arkansas_survey_is_covered_where_its_units_have_val
     assert shares["share_fraction"].sum() == pytest.approx(1.0)
 
 
-def test_the_raw_pipe_delimited_export_is_refused_rather_than_guessed(shared_data):
-    path = shared_data / "data/soil/ssurgo_ar017/tabular/comp.txt"
+def test_a_raw_table_of_another_width_is_refused_rather_than_guessed(shared_data, tmp_path):
+    raw = (shared_data / "data/soil/ssurgo_ar017/tabular/comp.txt").read_text(encoding="utf-8")
+    (tmp_path / "comp.txt").write_text(raw.replace("\n", "|\n"), encoding="utf-8")
     with pytest.raises(InputProblem, match=r"comp\.txt: has no header line"):
-        read_components(path, name, {"565248"}, ImportReport())
+        read_components(tmp_path / "comp.txt", name, {"565248"}, ImportReport())
 
 
 def test_the_real_iowa_survey_gives_the_mean_worked_by_hand(shared_data):
@@ -198,3 +203,14 @@ def test_a_survey_of_a_sliver_of_a_block_does_not_stand_for_it(survey):
     assert shares.empty
     told = "on 2 % of the block (map units without values: 30); that is too little to stand for the whole"
     assert any(told in f.what for f in report.findings)
+
+
+def test_a_map_unit_with_a_corner_that_is_no_number_is_refused(survey):
+    polygons, components, horizons = survey
+    units = gpd.read_file(polygons)
+    units.loc[0, "geometry"] = type(units.geometry[0])(
+        [(4e5, 4.7e6), (float("nan"), 4.7e6), (4e5, 4.8e6), (4e5, 4.7e6)]
+    )
+    units.to_file(polygons)
+    with pytest.raises(InputProblem, match="1 outlines have a coordinate that is not a number"):
+        soil_from_survey(block(10, 90), polygons, components, horizons, name, ImportReport())

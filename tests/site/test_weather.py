@@ -12,7 +12,7 @@ import xarray as xr
 from shapely.geometry import box
 
 from greengap.errors import ImportReport, InputProblem
-from greengap.site.weather import cell_weights, read_weather, site_weather
+from greengap.site.weather import cell_weights, read_days, read_weather, site_weather
 
 LON, LAT = np.array([-76.6, -76.5, -76.4, -76.3]), np.array([42.6, 42.5, 42.4])
 
@@ -297,3 +297,57 @@ def test_minima_and_maxima_that_stand_in_each_others_place_are_told_as_swapped(t
 def test_a_grid_that_would_fit_swapped_blocks_says_so(tmp_path):
     with pytest.raises(InputProblem, match=r"longitude and latitude swapped it would fit\. Check the axis order"):
         read(tmp_path, grid(), near=(42.41, -76.52, 42.43, -76.48))
+
+
+def test_a_real_grid_in_kilometres_with_y_from_the_north_lies_where_its_projection_says(shared_data, tmp_path):
+    """Daymet precipitation; temperatures are made from it. The place of the wettest cell by pyproj alone."""
+    import pyproj
+
+    path = shared_data / "data/climate_grids/daymet_v3_prcp_1999_lcc_km_subset.nc"
+    with xr.open_dataset(path) as source:
+        rain = source["prcp"].load()
+        mapping = source[rain.attrs.get("grid_mapping") or rain.encoding["grid_mapping"]].load()
+        assert float(source["y"][0]) > float(source["y"][-1])
+        assert source["x"].attrs.get("units", "km").startswith("k")
+        made = xr.Dataset({"tmin": rain * 0 + 10.0, "tmax": rain * 0 + 20.0, mapping.name: mapping})
+        for name in ("tmin", "tmax"):
+            made[name].attrs = {"units": "degC", "grid_mapping": mapping.name}
+            made[name].encoding = {}
+        made.to_netcdf(tmp_path / "t.nc")
+    west, south, east, north = -77.2, 35.0, -76.8, 35.3
+    weather = read_days([path, tmp_path / "t.nc"], lambda p: p.name, ImportReport(), near=(west, south, east, north))
+    total = weather["precipitation_mm"].sum("date")
+    wettest = weather.isel(cell_id=int(total.argmax()))
+    crs = pyproj.CRS.from_cf(mapping.attrs)
+    x, y = pyproj.Transformer.from_crs(4326, crs, always_xy=True).transform(
+        float(wettest["lon"]), float(wettest["lat"])
+    )
+    scale = 1000.0 / crs.axis_info[0].unit_conversion_factor
+    cell = rain.sel(x=x / scale, y=y / scale, method="nearest")
+    assert abs(float(cell["x"]) - x / scale) < 0.01
+    assert abs(float(cell["y"]) - y / scale) < 0.01
+    np.testing.assert_allclose(wettest["precipitation_mm"], cell, rtol=1e-6)
+
+
+@pytest.mark.parametrize("calendar", ["noleap", "365_day", "all_leap", "proleptic_gregorian", "julian"])
+def test_days_of_any_calendar_stand_on_the_date_that_cftime_gives_them(tmp_path, calendar):
+    """cftime is the reference for calendars: a day keeps its year, month and day where the usual calendar has it."""
+    import cftime
+
+    count = 800
+    one = grid(count, calendar=calendar)
+    mark = np.arange(count, dtype=float)
+    one["tasmax"] = one["tasmax"] * 0 + 290.0 + (mark % 20)[:, None, None]
+    one["tasmax"].attrs = grid()["tasmax"].attrs
+    weather = read(tmp_path, one)
+    dates = cftime.num2date(np.arange(count), "days since 2001-01-01 12:00", calendar=calendar)
+    compared = 0
+    for number, day in enumerate(dates):
+        try:
+            stamp = np.datetime64(f"{day.year:04d}-{day.month:02d}-{day.day:02d}")
+            found = weather["tmax_degc"].sel(date=stamp)[0]
+        except (ValueError, KeyError):
+            continue  # 29 February of a year without one
+        assert float(found) == pytest.approx(290.0 + number % 20 - 273.15, abs=1e-6), day
+        compared += 1
+    assert compared >= count - 3

@@ -439,6 +439,9 @@ def _rated(
     """Run and rate covers that are in no catalogue yet, as those of the catalogue are."""
     with_them = replace(catalogue, covers={cover.key: cover for cover in covers})
     row = gap.iloc[0]
+    following = what_follows(gap, around.settings, with_them)
+    crop = following.crops.get(row.gap_id)
+    closes = row.closes if crop is None else crop.date - pd.Timedelta(days=crop.minimum_d)
     wanted = [
         {
             "option_id": f"{row.gap_id} {cover.key} {date:%Y-%m-%d}",
@@ -446,7 +449,7 @@ def _rated(
             "block_id": row.block_id,
             "cover_id": cover.key,
             "sow_date": date,
-            "terminate_by": row.closes,
+            "terminate_by": closes,
         }
         for cover in covers
         for date in sorted(dates)
@@ -454,7 +457,7 @@ def _rated(
     some = Option.validate(pd.DataFrame(wanted, columns=list(Option.to_schema().columns)))
     season, purpose_odds = simulate(
         some, around.weather, around.site_of_block, around.places, with_them, around.growth_aim, list(around.aims),
-        progress,
+        progress, following,
     )  # fmt: skip
     odds = count_odds(some, season, with_them)
     windows = sowing_windows(gap, some, odds, around.settings.wanted_odds)

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import date
 from itertools import pairwise
 from pathlib import Path
 
@@ -16,10 +13,20 @@ import pandas as pd
 
 from greengap.catalogue.loader import Catalogue
 from greengap.errors import Fate, ImportReport, InputProblem, several
+from greengap.farm.soft_dates import NotCertain, Order, SoftDate, read_date
+from greengap.table_file import read_rows
 from greengap.tables import CropCalendar, DataFrame
 
 REQUIRED = ("block", "crop", "establishment", "start", "end")
 SOFT = ("start_early", "start_late", "end_early", "end_late")
+# Other headings under which the same is kept.
+ALIASES = {
+    **dict.fromkeys(("bed", "plot", "block_name", "block_id"), "block"),
+    **dict.fromkeys(("vegetable", "crop_name"), "crop"),
+    **dict.fromkeys(("planted_on", "planting_date", "sowing_date", "in", "start_date", "start_usual"), "start"),
+    **dict.fromkeys(("last_harvest", "harvest_end", "end_of_harvest", "out", "end_date", "end_usual"), "end"),
+    **dict.fromkeys(("set_up", "method", "planting_method"), "establishment"),
+}
 ESTABLISHMENT = {
     "transplanted": "transplanted",
     "transplant": "transplanted",
@@ -62,16 +69,18 @@ def read_crop_calendar(
     block_ids: Sequence[str],
     catalogue: Catalogue,
     set_aside: Sequence[str] = (),
+    date_order: Order = "",
 ) -> DataFrame[CropCalendar]:
-    """Read ``crop_calendar.csv``.
+    """Read the crop calendar.
 
     Parameters
     ----------
     path : Path
-        CSV with a header; commas, semicolons or tabs between cells; lines that begin with # are
-        remarks. Columns `block`, `crop`, `establishment` (transplanted, seeded or planted),
+        CSV (commas, semicolons or tabs between cells; lines that begin with # are remarks) or XLSX,
+        with a header. Columns `block`, `crop`, `establishment` (transplanted, seeded or planted),
         `start` (usual first day), `end` (usual last day of harvest); where known also
-        `start_early`, `start_late`, `end_early`, `end_late`. Dates as YYYY-MM-DD.
+        `start_early`, `start_late`, `end_early`, `end_late`, and `year`, in which `start` falls where
+        dates do not say it. Dates as YYYY-MM-DD, or as `soft_dates.read_date` takes them.
     shown : str
         Name of the file as the user knows it.
     report : ImportReport
@@ -82,6 +91,8 @@ def read_crop_calendar(
         Names and families of vegetables.
     set_aside : sequence of str
         Blocks whose outlines cannot be used; their rows are reported and not used.
+    date_order : str
+        "day first" or "month first", for dates such as 10/7; without it they are asked about.
 
     Returns
     -------
@@ -97,7 +108,7 @@ def read_crop_calendar(
         on one block at once. All places of one kind are listed together.
     """
     rows, read = _rows(path, shown, report)
-    _read_cells(rows, shown)
+    _read_cells(rows, shown, report, date_order)
     rows = _without_set_aside(rows, shown, block_ids, set_aside, report)
     _match_blocks(rows, shown, block_ids, report)
     _check_dates(rows, shown)
@@ -137,15 +148,16 @@ def read_crop_calendar(
 
 def _rows(path: Path, shown: str, report: ImportReport) -> tuple[list[_Row], int]:
     """Filled rows with their line numbers, and how many rows were read, empty ones too."""
-    lines = _lines(path, shown, report)
-    try:
-        header, body = next(lines), list(lines)
-    except StopIteration:
-        raise InputProblem(shown, "", "is empty", f"Give it the columns {', '.join(REQUIRED)}") from None
-    except csv.Error as error:
-        raise InputProblem(shown, "", f"cannot be read as a table ({error})", "Save it as CSV") from error
-    columns = [re.sub(r"[\s-]+", "_", name.strip().lower()) for name in header[1]]
-    _check_columns(columns, header[0], shown, report)
+    table = read_rows(path, shown, report, REQUIRED)
+    if not table:
+        raise InputProblem(shown, "", "is empty", f"Give it the columns {', '.join(REQUIRED)}")
+    header, body = table[0], [(row.number, row.cells) for row in table[1:]]
+    columns = [re.sub(r"[\s-]+", "_", name.strip().lower()) for name in header.cells]
+    for at, name in enumerate(columns):
+        if ALIASES.get(name) and ALIASES[name] not in columns:
+            report.assume(f"{shown}: the column {name} is taken as {ALIASES[name]}.")
+            columns[at] = ALIASES[name]
+    _check_columns(columns, header.number, shown, report)
     rows, long = [], []
     for line, cells in body:
         if not any(cell.strip() for cell in cells):
@@ -162,27 +174,6 @@ def _rows(path: Path, shown: str, report: ImportReport) -> tuple[list[_Row], int
     return rows, len(body)
 
 
-def _lines(path: Path, shown: str, report: ImportReport) -> Iterator[tuple[int, list[str]]]:
-    """Cells of each line that is neither blank nor a remark, with the line's number."""
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise InputProblem(shown, "", "cannot be opened", "Correct the name or add the file") from error
-    if data.startswith((b"PK", b"\xd0\xcf")) or b"\0" in data:
-        raise InputProblem(shown, "", "is not a CSV file", "Save it from the spreadsheet as CSV (UTF-8)")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", errors="replace")
-        report.assume(f"{shown}: letters are read as Windows-1252, since the file is not UTF-8.")
-    first = next((line for line in text.splitlines() if line.strip() and not line.startswith("#")), "")
-    separator = max(",;\t", key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    for cells in reader:
-        if cells and not cells[0].startswith("#"):
-            yield reader.line_num, cells
-
-
 def _check_columns(columns: list[str], line: int, shown: str, report: ImportReport) -> None:
     twice = sorted({c for c in columns if c and columns.count(c) > 1})
     if twice:
@@ -196,12 +187,12 @@ def _check_columns(columns: list[str], line: int, shown: str, report: ImportRepo
             f"{', '.join(c for c in columns if c) or 'none'}",
             f"The first row names the columns; needed are {', '.join(REQUIRED)}",
         )
-    unused = [c for c in columns if c and c not in REQUIRED + SOFT]
+    unused = [c for c in columns if c and c not in (*REQUIRED, *SOFT, "year")]
     if unused:
         report.assume(f"{shown}: nothing is read from {', '.join(unused)}.")
 
 
-def _read_cells(rows: list[_Row], shown: str) -> None:
+def _read_cells(rows: list[_Row], shown: str, report: ImportReport, date_order: Order) -> None:
     """Dates and establishment of every row; all unreadable cells are named in one go."""
     empty, words, dates = [], [], []
     for row in rows:
@@ -212,22 +203,14 @@ def _read_cells(rows: list[_Row], shown: str) -> None:
         row.establishment = ESTABLISHMENT.get(re.sub(r"[\s-]+", "_", word.lower()), "")
         if word and not row.establishment:
             words.append((f"{row.place}, establishment", f"{word!r} is not a way to set up a crop"))
-        for column in DATE_COLUMNS:
-            cell = row.cells.get(column, "")
-            day = _day(cell)
-            if day is not None:
-                row.dates[column] = day
-            elif cell:
-                odd = re.fullmatch(r"(\d{4})-\d{2}-\d{2}", cell)
-                outside = odd is not None and not YEARS[0] <= int(odd[1]) <= YEARS[1]
-                why = (
-                    f"is not a date from {YEARS[0]} to {YEARS[1]}"
-                    if outside
-                    else "is not a date that can be read for certain"
-                )
-                dates.append((f"{row.place}, {column}", f"{cell!r} {why}"))
+        dates += _read_dates(row, shown, report, date_order)
     if dates:
-        raise several(shown, dates, "Write year, month and day, as 2027-07-10")
+        remedy = "Write year, month and day, as 2027-07-10"
+        if any("could be" in why for _, why in dates):
+            remedy += ', or say how dates are written with date_order = "day first" or "month first" under [files]'
+        if any("does not say its year" in why for _, why in dates):
+            remedy += "; the year may stand in a column of its own, year"
+        raise several(shown, dates, remedy)
     if empty:
         raise several(shown, empty, "Fill the cells, or remove the rows")
     if words:
@@ -237,15 +220,47 @@ def _read_cells(rows: list[_Row], shown: str) -> None:
             row.dates.setdefault(column, row.day(column.split("_")[0]))
 
 
-def _day(cell: str) -> pd.Timestamp | None:
-    """A date written in full (ISO 8601), or None; nothing is guessed."""
-    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", cell):
-        return None
-    try:
-        day = date.fromisoformat(cell)
-    except ValueError:
-        return None
-    return pd.Timestamp(day) if YEARS[0] <= day.year <= YEARS[1] else None
+def _read_dates(row: _Row, shown: str, report: ImportReport, order: Order) -> list[tuple[str, str]]:
+    """Put the dates of a row; give the cells that cannot be read for certain, with why."""
+    wrong = []
+    year: int | None = None
+    if cell := row.cells.get("year", ""):
+        if re.fullmatch(r"\d{4}", cell):
+            year = int(cell)
+        else:
+            wrong.append((f"{row.place}, year", f"{cell!r} is not a year"))
+    for column in ("start", "start_early", "start_late", "end", "end_early", "end_late"):
+        cell = row.cells.get(column, "")
+        if not cell:
+            continue
+        if column.startswith("end") and "start" in row.dates:
+            year = row.day("start").year
+        try:
+            soft = _not_before(read_date(cell, year, order), cell, row, column, order)
+        except NotCertain as why:
+            wrong.append((f"{row.place}, {column}", f"{cell!r} {why}"))
+            continue
+        if not YEARS[0] <= soft.usual.year <= YEARS[1]:
+            wrong.append((f"{row.place}, {column}", f"{cell!r} is not a date from {YEARS[0]} to {YEARS[1]}"))
+            continue
+        if column in ("start", "start_early", "start_late") and year is None:
+            year = soft.usual.year
+        row.dates[column] = pd.Timestamp(soft.usual)
+        if soft.is_soft and column in ("start", "end"):
+            for side, day in (("early", soft.early), ("late", soft.late)):
+                if not row.cells.get(f"{column}_{side}"):
+                    row.dates[f"{column}_{side}"] = pd.Timestamp(day)
+        if soft.read_as:
+            report.note(shown, f"{row.place}, {column}", Fate.USED, f"{cell!r} is read as {soft.read_as}")
+    return wrong
+
+
+def _not_before(soft: SoftDate, cell: str, row: _Row, column: str, order: Order) -> SoftDate:
+    """An end that does not say its year falls after the start, in the next year if need be."""
+    start = row.dates.get("start")
+    if not column.startswith("end") or start is None or re.search(r"\d{4}", cell) or soft.late >= start.date():
+        return soft
+    return read_date(cell, start.year + 1, order)
 
 
 # --- blocks, dates, crops ----------------------------------------------------------------------

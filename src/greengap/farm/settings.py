@@ -5,10 +5,10 @@ from __future__ import annotations
 import calendar
 import difflib
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from greengap.errors import InputProblem
 from greengap.units import LB_AC_KG_HA, System
@@ -37,6 +37,11 @@ AIM_QUANTITIES: dict[str, tuple[str, float]] = {
 }
 EQUIPMENT = ("drill", "spreader", "mower", "tillage", "roller_crimper", "tarp")
 SOIL_PROPERTIES = ("clay", "sand", "organic_matter", "ph", "available_water", "drainage")
+# Natural drainage classes of the USDA soil survey, as `site.soil` knows them; a test holds that the two agree.
+DRAINAGE_WORDS = (
+    "excessively drained", "somewhat excessively drained", "well drained", "moderately well drained",
+    "somewhat poorly drained", "poorly drained", "very poorly drained",
+)  # fmt: skip
 BEYOND = 1e12  # no amount in these settings comes near
 LARGEST_OFFSET_DEGC = 15.0  # between a hollow and its weather cell; beyond lies a slip of the keyboard
 
@@ -71,9 +76,9 @@ class SoilRaster:
 
 @dataclass(frozen=True)
 class SoilSurvey:
-    """Survey map-unit polygons with their component and horizon tables."""
+    """Survey map units, as polygons or as a raster of their keys, with their component and horizon tables."""
 
-    polygons: Path
+    map_units: Path
     components: Path
     horizons: Path
 
@@ -95,6 +100,27 @@ class SeedLot:
     purity_fraction: float
     germination_fraction: float
     hard_seed_fraction: float = 0.0
+
+
+@dataclass(frozen=True)
+class GrowersWord:
+    """What the grower knows of a block better than the map, in SI, and why."""
+
+    values: Mapping[str, float | str]  # by column of the soil table, or slope_fraction
+    ponds: bool | None
+    crusts: bool | None
+    reason: str
+    by: str = ""
+
+
+@dataclass(frozen=True)
+class Repairs:
+    """Fixes of outlines that the farm accepts, by block."""
+
+    accept: frozenset[str] = frozenset()  # use the mended outline
+    cut_overlap: frozenset[str] = frozenset()  # the ground shared with another block stays with the other
+    leave_out: frozenset[str] = frozenset()  # no block at all
+    swap_axes: frozenset[str] = frozenset()  # latitude stands before longitude
 
 
 @dataclass(frozen=True)
@@ -132,6 +158,16 @@ class FarmSettings:
     tile_drained: frozenset[str]  # blocks with working tile drains
     diseases: dict[str, frozenset[str]]  # soil-borne diseases known on a block, by block
     assumptions: tuple[str, ...]
+    date_order: Literal["", "day first", "month first"] = ""  # how dates such as 10/7 are written
+    block_soil: Path | None = None  # a table with the soil of each block
+    soil_tests: Path | None = None
+    elevation: Path | None = None
+    history: Path | None = None
+    weather_fill: tuple[Path, ...] = ()  # fills the days that `weather` lacks
+    weather_units: System = "metric"  # of columns that do not say their own
+    this_season: Path | None = None  # this year's days so far
+    repairs: Repairs = field(default_factory=Repairs)
+    growers_word: dict[str, GrowersWord] = field(default_factory=dict)  # by block
 
     def shown(self, path: Path) -> str:
         """A path as it is named to the user: relative to the farm folder where possible."""
@@ -144,8 +180,9 @@ class FarmSettings:
 class _Reader:
     """Takes keys out of nested tables, checks them, and complains about what is left over."""
 
-    def __init__(self, data: dict[str, Any], place: str = "") -> None:
+    def __init__(self, data: dict[str, Any], place: str = "", must_exist: bool = True) -> None:
         self.data, self.place, self.seen = data, place, set[str]()
+        self.must_exist = must_exist  # the files that are named; those of a farm file may be elsewhere
 
     def problem(self, key: str, what: str, remedy: str) -> InputProblem:
         return InputProblem(FILE, f"{self.place}{key}".rstrip("."), what, remedy)
@@ -178,7 +215,7 @@ class _Reader:
         return frozenset(names)
 
     def table(self, key: str) -> _Reader:
-        return _Reader(self.get(key, dict, {}), f"{self.place}{key}.")
+        return _Reader(self.get(key, dict, {}), f"{self.place}{key}.", self.must_exist)
 
     def finish(self) -> None:
         for key in self.data:
@@ -256,6 +293,8 @@ def _path(reader: _Reader, folder: Path, key: str, required: bool = False) -> Pa
 def _existing(reader: _Reader, folder: Path, key: str, name: str, or_folder: bool = False) -> Path:
     """The path of a file that the settings name."""
     path = folder / name
+    if not reader.must_exist:
+        return path
     try:
         there, is_folder = path.exists(), path.is_dir()
     except OSError:  # a name that the file system does not take
@@ -268,24 +307,40 @@ def _existing(reader: _Reader, folder: Path, key: str, name: str, or_folder: boo
     return path
 
 
+def _several(files: _Reader, folder: Path, key: str, needed: bool) -> tuple[Path, ...]:
+    """One file or a list of them."""
+    names = files.get(key, (str, list), [], required=needed)
+    paths = []
+    for name in [names] if isinstance(names, str) else names:
+        if not isinstance(name, str):
+            raise files.problem(key, f"{name!r} is not a file name", "Write names in quotes")
+        paths.append(_existing(files, folder, key, name))
+    if needed and not paths:
+        raise files.problem(key, "names no file", "Name a NetCDF file or a station CSV")
+    return tuple(paths)
+
+
 def _files(files: _Reader, folder: Path) -> dict[str, Any]:
+    needed = files.must_exist
+    polygons = files.get("polygons", str, "", required=needed)
     out: dict[str, Any] = {
-        "polygons": _existing(files, folder, "polygons", files.get("polygons", str, required=True), or_folder=True),
+        "polygons": _existing(files, folder, "polygons", polygons, or_folder=True),
         "polygons_layer": files.get("layer", str),
         "polygons_crs": files.get("crs", str),
         "block_column": files.get("block_column", str),
         "field_column": files.get("field_column", str),
-        "crop_calendar": _path(files, folder, "crop_calendar", required=True),
+        "crop_calendar": _path(files, folder, "crop_calendar", required=needed) or folder,
     }
-    names = files.get("weather", (str, list), required=True)
-    weather = []
-    for name in [names] if isinstance(names, str) else names:
-        if not isinstance(name, str):
-            raise files.problem("weather", f"{name!r} is not a file name", "Write names in quotes")
-        weather.append(_existing(files, folder, "weather", name))
-    if not weather:
-        raise files.problem("weather", "names no file", "Name a NetCDF file or a station CSV")
-    out["weather"] = tuple(weather)
+    out["date_order"] = files.get("date_order", str, "")
+    if out["date_order"] not in ("", "day first", "month first"):
+        what = f"{out['date_order']!r} is not an order of dates"
+        raise files.problem("date_order", what, 'Write "day first" or "month first"')
+    out["weather"] = _several(files, folder, "weather", needed)
+    out["weather_fill"] = _several(files, folder, "weather_fill", False)
+    out["this_season"] = _path(files, folder, "this_season")
+    out["weather_units"] = files.get("weather_units", str, "metric")
+    if out["weather_units"] not in ("metric", "us"):
+        raise files.problem("weather_units", f"{out['weather_units']!r} is not a system of units", 'Write "us"')
     rasters = {}
     soil = files.table("soil")
     for key in SOIL_PROPERTIES:
@@ -300,10 +355,15 @@ def _files(files: _Reader, folder: Path) -> dict[str, Any]:
     soil.finish()
     out["soil_rasters"] = rasters
     survey = files.table("soil_survey")
-    out["soil_survey"] = None
+    out["soil_survey"], out["block_soil"] = None, _path(files, folder, "block_soil")
+    out["soil_tests"] = _path(files, folder, "soil_tests")
+    out["elevation"] = _path(files, folder, "elevation")
+    out["history"] = _path(files, folder, "history")
     if survey.data:
-        parts = [_path(survey, folder, k, required=True) for k in ("polygons", "components", "horizons")]
-        out["soil_survey"] = SoilSurvey(*(p or folder for p in parts))
+        raster = "raster" in survey.data
+        units = _path(survey, folder, "raster") if raster else _path(survey, folder, "polygons", required=True)
+        tables = [_path(survey, folder, key, required=True) or folder for key in ("components", "horizons")]
+        out["soil_survey"] = SoilSurvey(units or folder, *tables)
         survey.finish()
     files.finish()
     return out
@@ -355,14 +415,41 @@ def _cold_offsets(reader: _Reader) -> dict[str, float]:
     return offsets
 
 
-def _data(path: Path) -> dict[str, Any]:
+def _growers_word(reader: _Reader) -> dict[str, GrowersWord]:
+    """What the grower says of blocks."""
+    out = {}
+    for block in reader.data:
+        one = reader.table(block)
+        values: dict[str, float | str] = {}
+        for key, column, factor, low, high in (
+            ("ph", "ph", 1.0, 3.0, 10.0),
+            ("organic_matter_percent", "organic_matter_fraction", 0.01, 0.0, 100.0),
+            ("clay_percent", "clay_fraction", 0.01, 0.0, 100.0),
+            ("sand_percent", "sand_fraction", 0.01, 0.0, 100.0),
+            ("slope_percent", "slope_fraction", 0.01, 0.0, 100.0),
+        ):
+            value = one.get(key, (int, float))
+            if value is None:
+                continue
+            if not low <= value <= high:
+                raise one.problem(key, f"{value} is not between {low:g} and {high:g}", "Correct it")
+            values[column] = float(value) * factor
+        if (drainage := one.get("drainage", str)) is not None:
+            word = " ".join(drainage.lower().split())
+            if word not in DRAINAGE_WORDS:
+                raise one.problem("drainage", f"{drainage!r} is not a class", suggestion(word, DRAINAGE_WORDS))
+            values["drainage_class"] = word
+        ponds, crusts = one.get("ponds", bool), one.get("crusts", bool)
+        reason = one.get("reason", str, required=True)
+        out[block] = GrowersWord(values, ponds, crusts, reason, one.get("by", str, ""))
+        one.finish()
+        if float(values.get("clay_fraction", 0)) + float(values.get("sand_fraction", 0)) > 1:
+            raise one.problem("clay_percent", "and sand_percent add up to more than 100", "Correct them")
+    return out
+
+
+def _data(raw: bytes) -> dict[str, Any]:
     """What stands in the file."""
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise InputProblem(
-            FILE, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read"
-        ) from error
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
@@ -402,9 +489,41 @@ def read_settings(folder: Path) -> FarmSettings:
         raise InputProblem(f"{folder.as_posix():.200}", "", what, "Name the folder that holds farm.toml")
     if not there:
         raise InputProblem(FILE, "", f"is not in the folder {folder.as_posix()!r}", "Add it (docs/inputs.md shows one)")
-    data = _data(path)
-    top, assumptions = _Reader(data), []
-    name = top.get("name", str, folder.resolve().name)
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise InputProblem(
+            FILE, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read"
+        ) from error
+    return settings_from(raw, folder, folder.resolve().name)
+
+
+def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool = True) -> FarmSettings:
+    """Settings from what stands in ``farm.toml``.
+
+    Parameters
+    ----------
+    raw : bytes
+        The file.
+    folder : Path
+        Folder that its file names are relative to.
+    default_name : str
+        Name of the farm if it gives none.
+    must_exist : bool
+        Refuse names of files that are not there, and the lack of those that a folder needs.
+
+    Returns
+    -------
+    FarmSettings
+
+    Raises
+    ------
+    InputProblem
+        If a key is unknown, missing or of the wrong kind.
+    """
+    data = _data(raw)
+    top, assumptions = _Reader(data, must_exist=must_exist), []
+    name = top.get("name", str, default_name)
     units = top.get("units", str, "metric")
     if units not in ("metric", "us"):
         raise top.problem("units", f"{units!r} is not a system of units", 'Write "metric" or "us"')
@@ -440,6 +559,9 @@ def read_settings(folder: Path) -> FarmSettings:
         place = Station(lat, lon, station.get("elevation_m", (int, float)), station.get("name", str, "station"))
         station.finish()
     diseases = top.table("diseases")
+    mend = top.table("repairs")
+    repairs = Repairs(mend.names("accept"), mend.names("cut_overlap"), mend.names("leave_out"), mend.names("swap_axes"))
+    mend.finish()
     settings = FarmSettings(
         folder=folder,
         name=name,
@@ -461,6 +583,8 @@ def read_settings(folder: Path) -> FarmSettings:
         seed_lots=_seed_lots(top.table("seed_lots")),
         cold_offset_degc=_cold_offsets(top.table("cold_offset_degc")),
         not_wanted=top.names("not_wanted"),
+        repairs=repairs,
+        growers_word=_growers_word(top.table("growers_word")),
         tile_drained=top.names("tile_drained"),
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),

@@ -177,7 +177,8 @@ def report_lines(report: ImportReport, most: int = 20) -> Iterator[str]:
         area = ""
         if finding.area_before_m2 is not None and finding.area_after_m2 is not None:
             area = f" (area {finding.area_before_m2:.1f} m2 before, {finding.area_after_m2:.1f} m2 after)"
-        yield f"  {finding.file}, {finding.place}: {finding.what}{area} [{finding.fate}]"
+        offer = f"; to have it so: {finding.offer} under [repairs] in farm.toml" if finding.offer else ""
+        yield f"  {finding.file}, {finding.place}: {finding.what}{area} [{finding.fate}{offer}]"
     if len(report.findings) > most:
         yield f"  and {len(report.findings) - most} more, all in import_report.csv"
     skipped = sum(f.fate in (Fate.SKIPPED, Fate.REVIEW) for f in report.findings)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from greengap.errors import ImportReport
 from greengap.output.files import write_text
 from greengap.plan import Plan
 
@@ -43,6 +44,14 @@ def to_csv(table: pd.DataFrame) -> str:
     return plain.to_csv(index=False, lineterminator="\n")
 
 
+def findings_table(report: ImportReport) -> pd.DataFrame:
+    """The import report as a table: one row for each finding, with the repair that is offered."""
+    return pd.DataFrame(
+        [(f.file, f.place, f.fate.value, f.what, f.area_before_m2, f.area_after_m2, f.offer) for f in report.findings],
+        columns=["file", "place", "fate", "what", "area_before_m2", "area_after_m2", "offer"],
+    )
+
+
 def write_tables(plan: Plan, folder: Path, large: bool = False) -> list[Path]:
     """Write the tables of the plan as CSV files.
 
@@ -64,9 +73,5 @@ def write_tables(plan: Plan, folder: Path, large: bool = False) -> list[Path]:
         write_text(path, to_csv(getattr(plan, name)))
         written.append(path)
     path = folder / "import_report.csv"
-    findings = pd.DataFrame(
-        [(f.file, f.place, f.fate.value, f.what, f.area_before_m2, f.area_after_m2) for f in plan.report.findings],
-        columns=["file", "place", "fate", "what", "area_before_m2", "area_after_m2"],
-    )
-    write_text(path, to_csv(findings))
+    write_text(path, to_csv(findings_table(plan.report)))
     return [*written, path]

@@ -52,6 +52,11 @@ def explain(plan: Plan, block_id: str, cover_id: str) -> Iterator[str]:
     weights = {p.key: p.weight for p in plan.settings.purposes}
     name = catalogue.covers[cover_id].name if cover_id != NO_COVER else "no cover: keep it clean"
     yield f"{name} on {block_id}"
+    soil = plan.soil.set_index("block_id").loc[block_id]
+    yield (
+        f"Soil: {soil['texture_class']}, {soil['organic_matter_fraction']:.1%} organic matter, pH {soil['ph']:.1f}, "
+        f"{soil['drainage_class']} [{soil['source'] or 'nothing known'}]"
+    )
     for gap in plan.gaps[plan.gaps["block_id"] == block_id].itertuples():
         rated = plan.suitability[
             (plan.suitability["gap_id"] == gap.gap_id) & (plan.suitability["cover_id"] == cover_id)

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from greengap.errors import Fate, ImportReport, InputProblem
+from greengap.safe_files import check_xml
 from greengap.site.zonal import class_shares, open_raster, percent, zonal_means
 from greengap.tables import ClassShare, DataFrame, Soil
 
@@ -39,6 +40,7 @@ NUMBERS = (
     "available_water_fraction",
     "bulk_density_mg_m3",
 )
+EXTRAS = ("slope_fraction",)  # what a source may know beside the columns of `Soil`
 WORDS = {
     "clay_fraction": "clay",
     "sand_fraction": "sand",
@@ -224,6 +226,9 @@ def merge_soil(
             out["drainage_share_fraction"] = out["drainage_share_fraction"].where(
                 ~take, other["drainage_share_fraction"]
             )
+    for column in EXTRAS:
+        if column in other:
+            out[column] = out[column].fillna(other[column]) if column in out else other[column]
     both = (out["source"] + "; " + other["source"]).str.strip("; ")
     out["source"] = out["source"].where(~used, both)
     out["covered_fraction"] = np.where(
@@ -409,6 +414,7 @@ def _drainage_names(raster: Any, shown: Callable[[Path], str]) -> dict[int, str]
         names = {int(k[6:]): v for k, v in tags.items() if k.startswith("class_") and k[6:].isdigit()}
     side = raster.path.with_name(raster.path.name + ".aux.xml")
     if not names and side.exists():
+        check_xml(side, f"{file}.aux.xml")
         words = [c.text or "" for c in ElementTree.parse(side).iterfind(".//CategoryNames/Category")]
         names = {number: word for number, word in enumerate(words) if word.strip()}
     if not names:

@@ -8,18 +8,23 @@ averaged, their shares are.
 from __future__ import annotations
 
 import csv
+import tomllib
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
+from pyproj.exceptions import ProjError
 
 from greengap.errors import Fate, ImportReport, InputProblem
+from greengap.polygon_file import read_polygon_file
+from greengap.safe_files import check_size
 from greengap.site.soil import NUMBERS, WHOLE, drainage_class, no_soil, soil_defaults, with_drainage
-from greengap.site.zonal import misses_the_farm, percent
+from greengap.site.zonal import class_shares, misses_the_farm, percent
 from greengap.tables import ClassShare, DataFrame
 
 # Representative values of the survey's horizon table, with the factor to the column of `Soil`.
@@ -32,28 +37,31 @@ HORIZON_VALUES = {
     "dbthirdbar_r": ("bulk_density_mg_m3", 1.0),
 }
 COMPONENT_COLUMNS = ("mukey", "cokey", "comppct_r", "drainagecl")
+RASTERS = (".tif", ".tiff", ".img", ".vrt")
+SLOPE_COLUMN = "slope_r"  # of a component [percent]; not every export has it
 HORIZON_COLUMNS = ("cokey", "hzdept_r", "hzdepb_r", *HORIZON_VALUES)
 
 
 def soil_from_survey(
     blocks: gpd.GeoDataFrame,
-    polygons: Path,
+    map_units: Path,
     components: Path,
     horizons: Path,
     shown: Callable[[Path], str],
     report: ImportReport,
 ) -> tuple[pd.DataFrame, DataFrame[ClassShare]]:
-    """Area-weighted soil of each block from survey polygons.
+    """Area-weighted soil of each block from survey polygons or a raster of map-unit keys.
 
     Parameters
     ----------
     blocks : GeoDataFrame
         Columns block_id and geometry, with a CRS.
-    polygons : Path
-        Map-unit polygons with a column ``mukey``, in any vector format and CRS.
+    map_units : Path
+        Polygons with a column ``mukey``, in any vector format and CRS, or a raster whose cells are map-unit
+        keys. Keys are counted by area and never averaged.
     components, horizons : Path
-        Tables with a header, comma or pipe between the columns; representative values may be
-        spelled ``claytotal_r`` or ``claytotal.r``.
+        Tables with a header, comma or pipe between the columns, representative values spelled ``claytotal_r``
+        or ``claytotal.r``; or the raw export without a header (survey_columns.toml).
     shown : callable
         How a path is named to the user.
     report : ImportReport
@@ -71,7 +79,8 @@ def soil_from_survey(
     InputProblem
         If a file cannot be read, lacks a column, a CRS or a header, or the polygons miss the blocks.
     """
-    parts = _cut(blocks, polygons, shown, report)
+    raster = map_units.suffix.lower() in RASTERS
+    parts = (_cells if raster else _cut)(blocks, map_units, shown, report)
     keys = set(parts["mukey"])
     mix = read_components(components, shown, keys, report)
     profile = read_horizons(horizons, shown, set(mix["cokey"]), soil_defaults()["plough_layer"]["value"], report)
@@ -105,7 +114,9 @@ def soil_from_survey(
             where = f" (map units without values: {bare[block]})" if block in bare else ""
             what = f"the survey has soil values on {percent(share)} of the block{where}"
             what += "" if used or share <= 0 else "; that is too little to stand for the whole"
-            report.note(shown(polygons), f"block {block}", Fate.USED, what)
+            report.note(shown(map_units), f"block {block}", Fate.USED, what)
+    if mix[SLOPE_COLUMN].notna().any():
+        soil["slope_fraction"] = _slopes(parts, mix).reindex(soil["block_id"]).to_numpy()
     return with_drainage(soil, shares), ClassShare.validate(shares)
 
 
@@ -153,17 +164,18 @@ def map_unit_soil(
 
 
 def read_components(path: Path, shown: Callable[[Path], str], mukeys: set[str], report: ImportReport) -> pd.DataFrame:
-    """The components of some map units: mukey, cokey, comppct_r [percent], drainagecl (None if not rated).
+    """The components of some map units: mukey, cokey, comppct_r and slope_r [percent], drainagecl (None if not rated).
 
     Raises
     ------
     InputProblem
         If the table cannot be read, a column is missing, a per cent is not a number or a class unknown.
     """
-    table = _read_table(path, COMPONENT_COLUMNS, shown)
+    table = _read_table(path, COMPONENT_COLUMNS, shown, report, "component", (SLOPE_COLUMN,))
     read = len(table)
     table = table[table["mukey"].isin(mukeys)].reset_index(drop=True)
-    table["comppct_r"] = _numbers(table["comppct_r"], shown(path))
+    for column in ("comppct_r", SLOPE_COLUMN):
+        table[column] = _numbers(table[column], shown(path))
     table["drainagecl"] = [
         drainage_class(word, shown(path), f"component {key}") if word else None
         for word, key in zip(table["drainagecl"], table["cokey"], strict=True)
@@ -185,7 +197,7 @@ def read_horizons(
     InputProblem
         If the table cannot be read, a column is missing, or a value is not a number.
     """
-    table = _read_table(path, HORIZON_COLUMNS, shown)
+    table = _read_table(path, HORIZON_COLUMNS, shown, report, "horizon")
     read = len(table)
     table = table[table["cokey"].isin(cokeys)].reset_index(drop=True)
     for column in HORIZON_COLUMNS[1:]:
@@ -202,14 +214,30 @@ def read_horizons(
     return used.reset_index(drop=True)
 
 
+def _slopes(parts: pd.DataFrame, mix: pd.DataFrame) -> pd.Series:
+    """Mean slope of each block [fraction], by per cent of the components and area of the map units."""
+    known = mix[mix[SLOPE_COLUMN].notna() & (mix["comppct_r"] > 0)]
+    weighted = (known[SLOPE_COLUMN] * known["comppct_r"]).groupby(known["mukey"]).sum()
+    by_unit = weighted / known["comppct_r"].groupby(known["mukey"]).sum() / 100.0
+    joined = parts.assign(slope=parts["mukey"].map(by_unit)).dropna(subset="slope")
+    total = joined["area_m2"].groupby(joined["block_id"]).sum()
+    return (joined["slope"] * joined["area_m2"]).groupby(joined["block_id"]).sum() / total
+
+
+def _cells(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], report: ImportReport) -> pd.DataFrame:
+    """As `_cut`, from a raster of map-unit keys."""
+    shares, covered = class_shares(blocks, path, None, "mukey", shown)
+    names = blocks["block_id"].astype(str).to_numpy()
+    area = pd.Series(blocks.geometry.to_crs(_equal_area(blocks)).area.to_numpy(), index=names)
+    report.assume(f"{shown(path)} is read as a raster of map-unit keys, counted by area in each block.")
+    part_m2 = shares["share_fraction"] * shares["block_id"].map(covered * area)
+    return pd.DataFrame({"block_id": shares["block_id"], "mukey": shares["class_name"], "area_m2": part_m2})
+
+
 def _cut(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], report: ImportReport) -> pd.DataFrame:
     """The parts of blocks in map units: block_id, mukey, area_m2 on the ellipsoid."""
     file = shown(path)
-    try:
-        units = gpd.read_file(path)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        what = f"cannot be read as polygons ({error})"
-        raise InputProblem(file, "", what, "Give a shapefile, GeoPackage or GeoJSON") from None
+    units, _ = read_polygon_file(path, file, None)
     if units.crs is None:
         remedy = "Add the .prj file, or assign the reference system that it was made in"
         raise InputProblem(file, "", "has no coordinate reference system", remedy)
@@ -218,7 +246,15 @@ def _cut(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], rep
         remedy = "Export the map-unit polygons with the column mukey"
         raise InputProblem(file, "", "has no column mukey, which ties polygons to the tables", remedy)
     crs = _equal_area(blocks)
-    units = units[units.geometry.notna()].to_crs(crs).reset_index(drop=True)
+    try:
+        units = units[units.geometry.notna()].to_crs(crs).reset_index(drop=True)
+    except ProjError as error:
+        what = "its coordinates do not fit its coordinate reference system"
+        raise InputProblem(file, "", what, "Assign the one it was made in") from error
+    sound = np.array([np.isfinite(shapely.get_coordinates(shape)).all() for shape in units.geometry], dtype=bool)
+    if not sound.all():
+        what = f"{int((~sound).sum())} outlines have a coordinate that is not a number"
+        raise InputProblem(file, "", what, "Download the survey again")
     placed = blocks.to_crs(crs)
     names = blocks["block_id"].astype(str).to_numpy()
     shapes, outlines = np.asarray(units.geometry.array), np.asarray(placed.geometry.array)
@@ -249,26 +285,60 @@ def _equal_area(blocks: gpd.GeoDataFrame) -> str:
     return f"+proj=laea +lat_0={(south + north) / 2:.6f} +lon_0={(west + east) / 2:.6f} +datum=WGS84 +units=m"
 
 
-def _read_table(path: Path, wanted: tuple[str, ...], shown: Callable[[Path], str]) -> pd.DataFrame:
+@cache
+def _raw_columns() -> dict[str, Any]:
+    return tomllib.loads(Path(__file__).with_name("survey_columns.toml").read_text(encoding="utf-8"))
+
+
+def _read_table(
+    path: Path,
+    wanted: tuple[str, ...],
+    shown: Callable[[Path], str],
+    report: ImportReport,
+    raw: str,
+    optional: tuple[str, ...] = (),
+) -> pd.DataFrame:
     """Some columns of a survey table as text, empty where there is nothing."""
     file = shown(path)
     try:
+        check_size(path, file)
         with path.open(encoding="utf-8-sig", newline="") as lines:
             first = lines.readline()
             separator = max("|,;\t", key=first.count)
             header = next(csv.reader([first], delimiter=separator), [])
         names = [name.strip().lower().replace(".", "_") for name in header]
-        if not set(names) & {"mukey", "cokey", "comppct_r"}:
-            what = "has no header line, as a raw survey export; which column is which cannot be told"
+        layout = _raw_columns()[raw]
+        has_heading = bool(set(names) & {"mukey", "cokey", "comppct_r"})
+        if not has_heading and not (separator == "|" and len(header) == layout["columns"]):
+            what = "has no header line, nor the columns of a raw survey export; which is which cannot be told"
             raise InputProblem(file, "", what, "Export the table with column names")
+        if not has_heading:
+            report.assume(f"{file} is read as the {raw} table of a raw survey export, which has no header line.")
+            names = [next((k for k, at in layout.items() if at == i), f"_{i}") for i in range(len(header))]
+        twice = [name for name in (*wanted, *optional) if names.count(name) > 1]
+        if twice:
+            raise InputProblem(file, "", f"has the column {twice[0]} twice", "Keep one of the two")
         missing = [name for name in wanted if name not in names]
         if missing:
             raise InputProblem(file, "", f"has no column {', '.join(missing)}", "Export the table with it")
-        table = pd.read_csv(path, sep=separator, dtype=str, encoding="utf-8-sig", na_values=["NA", ""])
-    except (OSError, UnicodeDecodeError, csv.Error, pd.errors.ParserError) as error:
-        raise InputProblem(file, "", f"cannot be read as a table ({error})", "Give a CSV file in UTF-8") from None
+        table = pd.read_csv(
+            path,
+            sep=separator,
+            dtype=str,
+            encoding="utf-8-sig",
+            na_values=["NA", ""],
+            header=0 if has_heading else None,
+            index_col=False,
+        )
+    except (OSError, UnicodeDecodeError, csv.Error, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
+        why = " ".join(str(error).split())
+        raise InputProblem(file, "", f"cannot be read as a table ({why})", "Give a CSV file in UTF-8") from None
     table.columns = pd.Index(names[: len(table.columns)])
-    return table[list(wanted)].fillna("").apply(lambda column: column.str.strip())
+    for name in optional:
+        if name not in table:
+            table[name] = ""
+    kept = table[[*wanted, *optional]]
+    return kept.fillna("").apply(lambda column: column.astype(str).str.strip())
 
 
 def _numbers(column: pd.Series, file: str) -> pd.Series:

@@ -13,6 +13,7 @@ import shapely
 import xarray as xr
 
 from greengap.errors import Fate, ImportReport, InputProblem
+from greengap.site.weather_cells import read_cells
 from greengap.site.weather_grid import read_grid
 from greengap.site.weather_quality import checked_days, complete_years
 from greengap.site.weather_station import read_station
@@ -29,6 +30,7 @@ def read_weather(
     report: ImportReport,
     station: tuple[float, float, float | None, str] | None = None,
     near: tuple[float, ...] | None = None,
+    us_units: bool = False,
 ) -> xr.Dataset:
     """Read daily weather from NetCDF grids or from the text files of one station.
 
@@ -45,6 +47,8 @@ def read_weather(
     near : tuple, optional
         (lon, lat) of the farm, or its (west, south, east, north); of a grid only the cells there and
         one cell around are read.
+    us_units : bool
+        Take columns of a station that do not say their unit as °F and inches.
 
     Returns
     -------
@@ -60,19 +64,8 @@ def read_weather(
     InputProblem
         See `read_grid` and `read_station`; also if kinds of files are mixed or less than one year is complete.
     """
-    gridded = [path.suffix.lower() in NETCDF for path in paths]
     files = ", ".join(shown(path) for path in paths)
-    if any(gridded) and not all(gridded):
-        raise InputProblem(
-            files, "", "grids and station files together", "Name NetCDF files only, or station files only"
-        )
-    if gridded and gridded[0]:
-        west, south, *rest = near or (0.0, 0.0)
-        east, north = rest or (west, south)
-        raw = read_grid(paths, shown, report, station, (west, south, east, north) if near else None)
-    else:
-        raw = read_station(paths, shown, report, station)
-    weather = checked_days(raw, files, report)
+    weather = read_days(paths, shown, report, station, near, us_units)
     years = complete_years(weather)
     longest = _longest_stretch(weather)
     if longest < 365:
@@ -83,7 +76,39 @@ def read_weather(
             f"Only {len(years)} complete weather {'year' if len(years) == 1 else 'years'} in {files}: the odds are "
             f"counts out of so few years that they say little; give {ENOUGH_YEARS} or more."
         )
-    weather.attrs.update(raw.attrs, files=files, years=years)
+    weather.attrs.update(years=years)
+    return weather
+
+
+def read_days(
+    paths: Sequence[Path],
+    shown: Callable[[Path], str],
+    report: ImportReport,
+    station: tuple[float, float, float | None, str] | None = None,
+    near: tuple[float, ...] | None = None,
+    us_units: bool = False,
+) -> xr.Dataset:
+    """Checked days of any length; parameters, result and problems as `read_weather`, years apart."""
+    gridded = [path.suffix.lower() in NETCDF for path in paths]
+    files = ", ".join(shown(path) for path in paths)
+    if len(paths) == 1 and (kept := read_cells(paths[0], files, report)) is not None:
+        return kept
+    if any(gridded) and not all(gridded):
+        raise InputProblem(
+            files,
+            "",
+            "grids and station files together",
+            "Name NetCDF files only, or station files only; a grid that fills the gaps of a station goes under "
+            "weather_fill",
+        )
+    if gridded and gridded[0]:
+        west, south, *rest = near or (0.0, 0.0)
+        east, north = rest or (west, south)
+        raw = read_grid(paths, shown, report, station, (west, south, east, north) if near else None)
+    else:
+        raw = read_station(paths, shown, report, station, us_units)
+    weather = checked_days(raw, files, report)
+    weather.attrs.update(raw.attrs, files=files)
     return weather
 
 

@@ -33,6 +33,7 @@ COLUMNS = {
     "precipitation": "precipitation_mm",
     "radiation": "radiation_mj_m2_d",
 }
+YEARS = (1700, 2300)  # of weather; a date beyond is a slip
 Box = tuple[float, float, float, float]  # west, south, east, north in degrees
 
 
@@ -46,6 +47,9 @@ class Grid:
     lat: np.ndarray
     bounds: np.ndarray  # (cell, 4) as x_low, y_low, x_high, y_high in `crs`; empty without boxes
     take: dict[str, slice]  # by dimension of the file
+
+
+First = tuple[str, Grid, np.ndarray, list[str]]  # a file, its grid, heights and names of its cells
 
 
 def read_grid(
@@ -85,41 +89,28 @@ def read_grid(
         than the first or away from `near`, repeats a day, or holds values that do not fit their unit.
     """
     pieces: dict[str, list[tuple[str, pd.DataFrame]]] = {key: [] for key in VARIABLE_NAMES}
-    first: tuple[str, Grid, np.ndarray, list[str]] | None = None
-    listed = []
+    first: First | None = None
+    listed: list[str] = []
     for path in paths:
         file = shown(path)
         try:
             source = xr.open_dataset(path, decode_coords=False)
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, OverflowError, RuntimeError, KeyError, AttributeError, TypeError) as error:
             told = "decode" in str(error)  # the reader's other complaints are about its own plug-ins
             why = f" ({' '.join(str(error).split())[:200]})" if told else ""
             remedy = "Give a NetCDF file whose time axis says its units"
             raise InputProblem(file, "", f"cannot be read as NetCDF{why}", remedy) from None
-        with source:
-            time = _time(source, file)
-            found = _variables(source, time, file)
-            listed += [str(name) for name in source.data_vars]
-            for key, name in found.items():
-                grid = _grid(source, source[name], time, file, station, near)
-                names = _cell_names(grid, station)
-                if first is None:
-                    first = file, grid, _elevation(source, grid, station), names
-                elif names != first[3]:
-                    what = f"lies on another grid than {first[0]}"
-                    raise InputProblem(file, name, what, "Bring the files to one grid, or name only files of one grid")
-                table = _table(source[name], time, grid, names, file, report)
-                unit = str(source[name].attrs.get("units", ""))
-                if (values := _in_si(key, table, unit, file, name, report)) is not None:
-                    pieces[key].append((file, values))
-            report.count(file, source.sizes[time], source.sizes[time] if found else 0)
-            if not found:
-                raise InputProblem(
-                    file,
-                    "",
-                    f"has no weather variable that is known; variables are {', '.join(map(str, source.data_vars))}",
-                    "Name them tasmin, tasmax and pr, or leave the file out",
-                )
+        try:
+            with source:
+                first = _read_one(source, file, station, near, first, pieces, listed, report)
+        except (
+            RuntimeError,
+            OSError,
+            OverflowError,
+            IndexError,
+            UnicodeDecodeError,
+        ) as error:  # read when it is needed
+            raise InputProblem(file, "", "is damaged, and cannot be read to its end", "Download it again") from error
     joined = {COLUMNS[key]: _joined(parts, key) for key, parts in pieces.items() if parts}
     for key in ("tmin", "tmax", "precipitation"):
         if COLUMNS[key] not in joined:
@@ -144,12 +135,54 @@ def read_grid(
     return xr.Dataset(arrays, coords=coords, attrs={"kind": grid.kind, "crs": grid.crs})
 
 
+def _read_one(
+    source: xr.Dataset,
+    file: str,
+    station: tuple[float, float, float | None, str] | None,
+    near: Box | None,
+    first: First | None,
+    pieces: dict[str, list[tuple[str, pd.DataFrame]]],
+    listed: list[str],
+    report: ImportReport,
+) -> First | None:
+    """Take what one file holds into `pieces`; gives the grid that all files have to lie on."""
+    time = _time(source, file)
+    found = _variables(source, time, file)
+    listed += [str(name) for name in source.data_vars]
+    for key, name in found.items():
+        grid = _grid(source, source[name], time, file, station, near)
+        names = _cell_names(grid, station)
+        if first is None:
+            first = file, grid, _elevation(source, grid, station), names
+        elif names != first[3]:
+            what = f"lies on another grid than {first[0]}"
+            raise InputProblem(file, name, what, "Bring the files to one grid, or name only files of one grid")
+        table = _table(source[name], time, grid, names, file, report)
+        unit = str(source[name].attrs.get("units", ""))
+        if (values := _in_si(key, table, unit, file, name, report)) is not None:
+            pieces[key].append((file, values))
+    report.count(file, source.sizes[time], source.sizes[time] if found else 0)
+    if not found:
+        raise InputProblem(
+            file,
+            "",
+            f"has no weather variable that is known; variables are {', '.join(map(str, source.data_vars))}",
+            "Name them tasmin, tasmax and pr, or leave the file out",
+        )
+    return first
+
+
 def _time(source: xr.Dataset, file: str) -> str:
     """The dimension that holds days."""
     for name in source.dims:
         if name in source.variables and (
             np.issubdtype(source[name].dtype, np.datetime64) or isinstance(source.indexes.get(name), xr.CFTimeIndex)
         ):
+            index = source.indexes[name]
+            first, last = int(min(index.year)), int(max(index.year))
+            if not YEARS[0] <= first <= last <= YEARS[1]:
+                what = f"its dates run from the year {first} to {last}"
+                raise InputProblem(file, str(name), what, "Correct the units of its time axis")
             steps = np.diff(source[name].values[:400])
             days = np.array(
                 [step / np.timedelta64(1, "D") if isinstance(step, np.timedelta64) else step.days for step in steps]

@@ -21,6 +21,8 @@ TEMPERATURE_UNITS = {
     **dict.fromkeys(("c", "degc", "deg c", "deg_c", "celsius", "°c", "degree_celsius", "degrees_celsius"), "degC"),
     **dict.fromkeys(("degree celsius", "degrees celsius", "degreesc", "centigrade"), "degC"),
     **dict.fromkeys(("f", "degf", "deg f", "deg_f", "fahrenheit", "°f", "degree_fahrenheit"), "degF"),
+    **dict.fromkeys(("degrees f", "degree f"), "degF"),
+    **dict.fromkeys(("degrees c", "degree c", "deg. c"), "degC"),
     **dict.fromkeys(("degrees_fahrenheit", "degree fahrenheit", "degrees fahrenheit"), "degF"),
 }
 SECONDS = 86_400.0  # of a day
@@ -36,7 +38,9 @@ PRECIPITATION_UNITS = {
 }
 # Factor to MJ m-2 in a day.
 RADIATION_UNITS = {
-    **dict.fromkeys(("mj m-2", "mj/m2", "mj m-2 d-1", "mj m-2 day-1", "mj/m2/d", "mj/m2/day", "mj/m^2"), 1.0),
+    **dict.fromkeys(
+        ("mj m-2", "mj/m2", "mj m-2 d-1", "mj m-2 day-1", "mj/m2/d", "mj/m2/day", "mj/m^2", "mj/m²", "mj/m^2/day"), 1.0
+    ),
     **dict.fromkeys(("w m-2", "w/m2", "w/m^2", "w m**-2"), SECONDS / 1e6),
     **dict.fromkeys(("j m-2", "j/m2", "j m**-2", "j m-2 d-1"), 1e-6),
     **dict.fromkeys(("kj m-2", "kj/m2", "kj m-2 d-1"), 1e-3),
@@ -46,6 +50,10 @@ LOWEST_DEGC, HIGHEST_DEGC = -60.0, 55.0  # beyond all farmed land; the world's r
 # A day this much above or below both its neighbours: spike test of I. Durre et al., "Comprehensive automated
 # quality assurance of daily surface observations", J. Appl. Meteorol. Climatol. 49:1615-1633, 2010 (from memory).
 SPIKE_DEGC = 25.0
+# Days that are flagged and used as they are: a leap from one day to the next, and the same value day after day
+# (step and streak checks after the same paper, from memory; limits are ours, loose enough for continental winters).
+STEP_DEGC = 35.0
+STREAK_D = 10
 MOST_PRECIPITATION_MM = 1000.0  # in a day; the world's record is 1825 mm (from memory)
 LONGEST_FILL_D = 5
 MOST_LINES = 20  # of a kind in the report
@@ -211,6 +219,7 @@ def checked_days(raw: xr.Dataset, file: str, report: ImportReport) -> xr.Dataset
     rain = out["precipitation_mm"].to_numpy().astype(float)
     _not_swapped(tmin, tmax, file)
     _set_aside(tmin, tmax, rain, full, file, report)
+    _flag(tmin, tmax, rain, full, file, report)
     first_fill = {"tmin": np.isnan(tmin), "tmax": np.isnan(tmax), "rain": np.isnan(rain)}
     tmin, tmax, rain = _bridged(tmin), _bridged(tmax), _bridged(rain, zero=True)
     # A filled value may not cross the other one of its day, which was measured.
@@ -278,6 +287,43 @@ def _set_aside(
     crossed = tmin > tmax
     _report_values(crossed, tmin, dates, file, "tmin", "°C lies above tmax on that day, both not used", report)
     tmin[crossed] = tmax[crossed] = np.nan
+
+
+def _flag(
+    tmin: np.ndarray, tmax: np.ndarray, rain: np.ndarray, dates: pd.DatetimeIndex, file: str, report: ImportReport
+) -> None:
+    """Report values that are doubtful and are used all the same: leaps, and values that repeat."""
+    for values, name in ((tmin, "tmin"), (tmax, "tmax")):
+        with np.errstate(invalid="ignore"):
+            leap = np.abs(np.diff(values, axis=1, prepend=np.nan)) > STEP_DEGC
+        days = np.nonzero(leap.any(axis=0))[0]
+        if len(days):
+            listed = ", ".join(f"{dates[day]:%Y-%m-%d}" for day in days[:5]) + (" ..." if len(days) > 5 else "")
+            what = (
+                f"{len(days)} leaps of more than {STEP_DEGC:.0f} °C from the day before ({listed}); used, look at them"
+            )
+            report.note(file, name, Fate.USED, what)
+    for values, name, still in ((tmin, "tmin", False), (tmax, "tmax", False), (rain, "precipitation", True)):
+        runs = _repeated(values, dates, still)
+        if runs:
+            listed = ", ".join(f"{n} days from {day:%Y-%m-%d}" for day, n in runs[:5]) + (
+                " ..." if len(runs) > 5 else ""
+            )
+            report.note(file, name, Fate.USED, f"the same value day after day ({listed}); used, look at them")
+
+
+def _repeated(values: np.ndarray, dates: pd.DatetimeIndex, but_zero: bool) -> list[tuple[pd.Timestamp, int]]:
+    """Stretches of one value over at least `STREAK_D` days, in any cell, as (first day, days)."""
+    same = np.zeros(values.shape, bool)
+    same[:, 1:] = values[:, 1:] == values[:, :-1]
+    if but_zero:
+        same &= values > 0
+    runs: dict[int, int] = {}
+    for cell in np.nonzero(same.sum(axis=1) >= STREAK_D - 1)[0]:
+        for start, stop in _runs(same[cell]):
+            if stop - start >= STREAK_D - 1:
+                runs[int(start) - 1] = max(runs.get(int(start) - 1, 0), int(stop - start) + 1)
+    return [(dates[start], days) for start, days in sorted(runs.items())]
 
 
 def _report_values(

@@ -21,6 +21,7 @@ import rasterio
 import shapely
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
+from pyproj.exceptions import CRSError, ProjError
 from rasterio.errors import RasterioError
 from rasterio.warp import transform_bounds
 from rasterio.windows import Window
@@ -220,9 +221,14 @@ def _by_grid(
             key = (source.crs.to_wkt(), *source.transform[:6], source.width, source.height)
         grids.setdefault(key, []).append(name)
     for (wkt, *_), names in grids.items():
+        try:
+            outlines = blocks.geometry.to_crs(wkt).to_numpy()
+        except (ProjError, CRSError) as error:
+            what = "has a coordinate reference system that the farm cannot be taken to"
+            raise InputProblem(shown(rasters[names[0]]), "", what, "Assign the one it was made in") from error
         placed = gpd.GeoDataFrame(
             {"block_id": blocks["block_id"].astype(str).to_numpy(), "_row": np.arange(len(blocks))},
-            geometry=blocks.geometry.to_crs(wkt).to_numpy(),
+            geometry=outlines,
             crs=wkt,
         )
         with open_raster(rasters[names[0]], shown) as source:

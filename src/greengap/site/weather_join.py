@@ -1,0 +1,173 @@
+"""One weather record from two: the gaps of a station filled from a grid, and this season so far in every year."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pyproj
+import xarray as xr
+
+from greengap.errors import Fate, ImportReport, InputProblem
+from greengap.site.weather_quality import complete_years
+
+TEMPERATURES = ("tmin_degc", "tmax_degc")
+LEAST_COMMON_D = 365  # days that both have, from which their difference is taken
+# Precipitation is scaled by month, but no further than this: a ratio beyond comes from a few wet days (our choice).
+MOST_RATIO = 2.0
+WORDS = {"tmin_degc": "minimum", "tmax_degc": "maximum", "precipitation_mm": "precipitation"}
+
+
+def fill_from(first: xr.Dataset, second: xr.Dataset, report: ImportReport) -> xr.Dataset:
+    """Fill what a record lacks from another one, after bringing the other to its level month by month.
+
+    Parameters
+    ----------
+    first : Dataset
+        Checked days of a station (dimensions cell_id, date); what it has is never changed.
+    second : Dataset
+        Checked days of a grid or another station; of several cells the one nearest to `first` counts.
+    report : ImportReport
+        Takes how many days were filled, and by how much the other was moved.
+
+    Returns
+    -------
+    Dataset
+        Every day from the first to the last of both; ``filled`` where a value comes from `second`.
+
+    Raises
+    ------
+    InputProblem
+        If they have less than a year in common, so that their difference is not known.
+
+    Notes
+    -----
+    Temperatures are moved by the mean difference of the days of a month that both have, precipitation is
+    multiplied by the ratio of its sums. Where a moved minimum would lie above its maximum, both are their mean.
+    """
+    files, other = str(first.attrs["files"]), str(second.attrs["files"])
+    lon, lat = float(first["lon"][0]), float(first["lat"][0])
+    nearest, far_km = _nearest(second, lon, lat)
+    give = second.isel(cell_id=nearest)
+    begin = min(first["date"].values[0], give["date"].values[0])
+    end = max(first["date"].values[-1], give["date"].values[-1])
+    days = pd.date_range(begin, end, freq="D")
+    out, give = first.reindex(date=days), give.reindex(date=days)
+    month = days.month.to_numpy()
+    filled = np.nan_to_num(out["filled"].to_numpy().astype(float)).astype(bool)
+    arrays, moved, counts = {}, {}, {}
+    for name in (*TEMPERATURES, "precipitation_mm"):
+        have, offer = out[name].to_numpy()[0], give[name].to_numpy()
+        both = np.isfinite(have) & np.isfinite(offer) & ~filled[0]
+        if both.sum() < LEAST_COMMON_D:
+            what = f"has {int(both.sum())} days of {WORDS[name]} in common with {files}"
+            raise InputProblem(other, "", what, "Give a record that overlaps with the station for a year or more")
+        offer, moved[name] = _to_level(have, offer, both, month, name)
+        take = ~np.isfinite(have) & np.isfinite(offer)
+        counts[name] = int(take.sum())
+        arrays[name] = np.where(take, offer, have)
+        filled[0] |= take
+    crossed = arrays["tmin_degc"] > arrays["tmax_degc"]
+    middle = (arrays["tmin_degc"] + arrays["tmax_degc"]) / 2
+    for name in TEMPERATURES:
+        arrays[name] = np.where(crossed, middle, arrays[name])
+    dims = ("cell_id", "date")
+    out = out.drop_vars("radiation_mj_m2_d", errors="ignore")  # of one source only, it would change within a year
+    if "radiation_mj_m2_d" in first:
+        report.assume(f"{files}: radiation is not used, since {other} fills days of it.")
+    out = out.assign({**{name: (dims, values[None]) for name, values in arrays.items()}, "filled": (dims, filled)})
+    out.attrs = {**first.attrs, "files": f"{files}, {other}"}
+    out.attrs["years"] = complete_years(out)
+    most = max(counts.values())
+    shown = ", ".join(f"{WORDS[n]} on {c} days" for n, c in counts.items())
+    report.note(files, "", Fate.REPAIRED, f"filled from {other}, {far_km:.0f} km away: {shown}")
+    if most:
+        shifts = [moved[name] for name in TEMPERATURES]
+        low, high = (f(np.concatenate(shifts)) for f in (np.min, np.max))
+        report.assume(
+            f"Days that {files} lacks are those of {other}, temperatures moved by {low:+.1f} to {high:+.1f} °C and "
+            f"precipitation multiplied by {moved['precipitation_mm'].min():.2f} to "
+            f"{moved['precipitation_mm'].max():.2f}, month by month, so that both have the same level."
+        )
+    return out
+
+
+def _to_level(
+    have: np.ndarray, offer: np.ndarray, both: np.ndarray, month: np.ndarray, name: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """The second record at the level of the first, and what it was moved by in each month."""
+    moved = np.zeros(12)
+    for m in range(1, 13):
+        common = both & (month == m)
+        common = common if common.sum() >= 20 else both  # a month that hardly overlaps takes the whole year's
+        if name in TEMPERATURES:
+            moved[m - 1] = float(np.mean(have[common] - offer[common]))
+        else:
+            total = float(offer[common].sum())
+            ratio = float(have[common].sum()) / total if total > 0 else 1.0
+            moved[m - 1] = np.clip(ratio, 1 / MOST_RATIO, MOST_RATIO)
+    by_day = moved[month - 1]
+    return (offer + by_day if name in TEMPERATURES else offer * by_day), moved
+
+
+def _nearest(weather: xr.Dataset, lon: float, lat: float) -> tuple[int, float]:
+    """The cell nearest to a place, and how far it is [km]."""
+    lons, lats = weather["lon"].to_numpy(), weather["lat"].to_numpy()
+    distance = pyproj.Geod(ellps="WGS84").inv(np.full(len(lons), lon), np.full(len(lats), lat), lons, lats)[2]
+    at = int(np.argmin(distance))
+    return at, float(distance[at]) / 1000
+
+
+def splice_season(weather: xr.Dataset, so_far: xr.Dataset, report: ImportReport) -> xr.Dataset:
+    """Every weather year with the days of this season that are past, and its own remainder.
+
+    Parameters
+    ----------
+    weather : Dataset
+        Weather of the sites, dimensions (site_id, date).
+    so_far : Dataset
+        Checked days of this year from one place, dimensions (cell_id, date).
+    report : ImportReport
+
+    Returns
+    -------
+    Dataset
+        As `weather`; a day of any year that this year has had is this year's, 29 February apart. For options
+        that are sown and ended within this year only: of the next one nothing is known.
+
+    Raises
+    ------
+    InputProblem
+        If the days are of more than one year.
+    """
+    file = str(so_far.attrs["files"])
+    days = pd.DatetimeIndex(so_far["date"].to_numpy())
+    if days[0].year != days[-1].year:
+        what = f"holds days of {days[0].year} and {days[-1].year}"
+        raise InputProblem(file, "", what, "Keep the days of this year only")
+    now = so_far.isel(cell_id=0)
+    key = days.month.to_numpy() * 100 + days.day.to_numpy()
+    dates = pd.DatetimeIndex(weather["date"].to_numpy())
+    position = pd.Series(np.arange(len(days)), index=key)
+    at = position.reindex(dates.month * 100 + dates.day).to_numpy()
+    there = np.isfinite(at)
+    index = at[there].astype(int)
+    arrays = {}
+    for name in (*TEMPERATURES, "precipitation_mm"):
+        values = weather[name].transpose("site_id", "date").to_numpy().copy()
+        new = now[name].to_numpy()[index]
+        values[:, there] = np.where(np.isfinite(new), new, values[:, there])
+        arrays[name] = (("site_id", "date"), values)
+    out = weather.assign(arrays)
+    if "radiation_mj_m2_d" in weather:
+        radiation = weather["radiation_mj_m2_d"].transpose("site_id", "date").to_numpy().copy()
+        given = (
+            now["radiation_mj_m2_d"].to_numpy()[index] if "radiation_mj_m2_d" in now else np.full(len(index), np.nan)
+        )
+        radiation[:, there] = np.where(np.isfinite(given), given, radiation[:, there])
+        out = out.assign(radiation_mj_m2_d=(("site_id", "date"), radiation))
+    out.attrs = {**weather.attrs, "season_year": int(days[0].year)}
+    report.assume(
+        f"{file}: gaps that lie wholly in {days[0].year} are run with this year's days from {days[0]:%d %b} to "
+        f"{days[-1]:%d %b} in every weather year; other gaps are not."
+    )
+    return out
