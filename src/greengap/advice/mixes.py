@@ -14,6 +14,7 @@ from typing import Any
 import pandas as pd
 import xarray as xr
 
+from greengap.advice.next_crop import what_follows
 from greengap.advice.purposes import purpose_in_words
 from greengap.advice.ranking import rank
 from greengap.advice.seeding import (
