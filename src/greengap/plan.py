@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from importlib.metadata import version
@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
+from greengap.advice.choices import heed_choices
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
@@ -101,31 +102,60 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     Plan
         Depends on the farm's files, the catalogue and the program version only.
     """
+    gaps = find_gaps(farm.crop_calendar, farm.settings, farm.catalogue, southern=southern(farm))
+    return settle(farm, gaps, judge(farm, gaps, progress))
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What was run and rated for some gaps; those of a block depend on nothing but that block."""
+
+    options: DataFrame[Option]
+    windows: DataFrame[Window]
+    season: DataFrame[Season]
+    odds: DataFrame[Odds]
+    purpose_odds: DataFrame[PurposeOdds]
+    suitability: DataFrame[Suitability]
+    recommendation: DataFrame[Recommendation]
+
+
+def judge(farm: Farm, gaps: DataFrame[Gap], progress: Callable[[int, int], None] | None = None) -> Judged:
+    """Run and rate every cover in the gaps, each gap by itself."""
     settings, catalogue = farm.settings, farm.catalogue
     growth_aim = growth_target(settings.growth_aim, catalogue, settings.units)
     aims = purpose_targets(settings.purposes, catalogue, settings.units)
-    where = places(farm)
-    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
     options = list_options(gaps, catalogue)
     season, purpose_odds = simulate(
-        options, farm.weather, farm.site_of_block, where, catalogue, growth_aim, aims, progress
+        options, farm.weather, farm.site_of_block, places(farm), catalogue, growth_aim, aims, progress
     )
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
     recommendation = rank(gaps, windows, odds, suitability, settings, catalogue)
-    allocation = allocate(recommendation, settings.purposes)
+    return Judged(options, windows, season, odds, purpose_odds, suitability, recommendation)
+
+
+def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
+    """Decide for the whole farm, and reckon what follows: cautions, seed, order."""
+    settings, catalogue = farm.settings, farm.catalogue
+    options, windows, season, odds = judged.options, judged.windows, judged.season, judged.odds
+    allocation = allocate(judged.recommendation, settings.purposes)
+    allocation, recommendation, notes = heed_choices(
+        allocation, judged.recommendation, gaps, options, odds, settings.choices, catalogue
+    )
     frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()
     cautions = list_cautions(allocation, gaps, odds, frost_years, settings, catalogue)
-    weak = recommendation.loc[(recommendation["rank"] == 1) & recommendation["sow_from"].isna(), "gap_id"]
+    chosen = recommendation["option_id"].isin(allocation["option_id"].dropna())
+    day, first, last = (recommendation[c] for c in ("sow_best", "sow_from", "sow_until"))
+    weak = recommendation.loc[chosen & (first.isna() | (day < first) | (day > last)), "gap_id"]
     seed_need = seed_needs(
         allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
     )
     seed_order = make_order(seed_need, catalogue)
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
-        season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order,
-        farm.report, _metadata(farm),
+        season, odds, judged.purpose_odds, judged.suitability, recommendation, allocation, cautions, seed_need,
+        seed_order, farm.report, _metadata(farm, notes),
     )  # fmt: skip
 
 
@@ -183,7 +213,7 @@ def uncalibrated_line(catalogue: Catalogue) -> str:
     )
 
 
-def _metadata(farm: Farm) -> dict[str, Any]:
+def _metadata(farm: Farm, notes: Sequence[str] = ()) -> dict[str, Any]:
     years = farm.weather["date"].dt.year
     return {
         "farm": farm.settings.name,
@@ -197,6 +227,6 @@ def _metadata(farm: Farm) -> dict[str, Any]:
         "wanted_odds": farm.settings.wanted_odds,
         "units": farm.settings.units,
         "inputs": farm.inputs,
-        "assumptions": list(farm.report.assumptions),
+        "assumptions": [*farm.report.assumptions, *notes],
         "limits": [*LIMITS, uncalibrated_line(farm.catalogue)],
     }

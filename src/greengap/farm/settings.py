@@ -7,6 +7,7 @@ import difflib
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -98,6 +99,17 @@ class SeedLot:
 
 
 @dataclass(frozen=True)
+class Choice:
+    """What the farm decided for one gap: the gap on `block_id` around `day` (ISO date)."""
+
+    block_id: str
+    day: str
+    cover_id: str
+    answer: str  # "choose": sow this; "lock": this, on `sow_date`; "no": not here
+    sow_date: str | None = None
+
+
+@dataclass(frozen=True)
 class FarmSettings:
     """Everything that ``farm.toml`` says; paths are absolute, figures SI."""
 
@@ -132,6 +144,7 @@ class FarmSettings:
     tile_drained: frozenset[str]  # blocks with working tile drains
     diseases: dict[str, frozenset[str]]  # soil-borne diseases known on a block, by block
     assumptions: tuple[str, ...]
+    choices: tuple[Choice, ...] = ()
 
     def shown(self, path: Path) -> str:
         """A path as it is named to the user: relative to the farm folder where possible."""
@@ -346,6 +359,37 @@ def _seed_lots(reader: _Reader) -> dict[str, SeedLot]:
     return lots
 
 
+ANSWERS = ("choose", "lock", "no")
+
+
+def _iso_day(reader: _Reader, key: str, required: bool = False) -> str | None:
+    """A date, bare or in quotes, as ISO text."""
+    value = reader.get(key, (str, date), None, required)
+    if value is None:
+        return None
+    try:
+        return date.fromisoformat(str(value)[:10]).isoformat()
+    except ValueError:
+        raise reader.problem(key, f"{value!r} is not a date", 'Write year, month and day, as "2027-07-10"') from None
+
+
+def _choices(top: _Reader) -> tuple[Choice, ...]:
+    """The farm's own decisions, one ``[[choices]]`` each."""
+    out = []
+    for number, entry in enumerate(top.get("choices", list, []), 1):
+        if not isinstance(entry, dict):
+            raise top.problem("choices", "is not a list of tables", "Write each choice under its own [[choices]]")
+        one = _Reader(entry, f"choices {number}.")
+        answer = one.get("answer", str, "choose")
+        if answer not in ANSWERS:
+            raise one.problem("answer", f"{answer!r} is not an answer", f"Write one of {', '.join(ANSWERS)}")
+        block, cover = (one.get(key, str, required=True) for key in ("block", "cover"))
+        choice = Choice(block, _iso_day(one, "day", required=True) or "", cover, answer, _iso_day(one, "sow_date"))
+        one.finish()
+        out.append(choice)
+    return tuple(out)
+
+
 def _cold_offsets(reader: _Reader) -> dict[str, float]:
     offsets = {block: float(reader.get(block, (int, float))) for block in reader.data}
     for block, offset in offsets.items():
@@ -464,6 +508,7 @@ def read_settings(folder: Path) -> FarmSettings:
         tile_drained=top.names("tile_drained"),
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
+        choices=_choices(top),
     )
     days.finish()
     top.finish()

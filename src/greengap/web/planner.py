@@ -1,0 +1,284 @@
+"""Plans in the background, block by block, and only what an edit has touched.
+
+What is run and rated for a block depends on nothing but that block (`greengap.plan.judge`), so it is kept
+until the block's own gaps, soil or settings change. `settle` then decides for the whole farm.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import threading
+import time
+from collections.abc import Callable
+from copy import deepcopy
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+import pandas as pd
+
+from greengap.catalogue import Catalogue
+from greengap.errors import InputProblem
+from greengap.farm.gaps import find_gaps
+from greengap.farm_input import Farm, read_farm
+from greengap.plan import Judged, Plan, judge, settle, southern
+from greengap.web.store import Rowset
+from greengap.web.views import gap_views
+from greengap.web.workspace import Workspace
+
+log = logging.getLogger("greengap.web")
+
+
+class Cancelled(Exception):
+    """A newer edit, or a person, has stopped the work."""
+
+
+@dataclass
+class Progress:
+    """How far the plan of a version has come."""
+
+    version: int = -1
+    state: str = "idle"  # idle, reading, running, done, stopped, waiting, problem
+    done: int = 0
+    total: int = 0
+    sentence: str = ""  # what is wrong, as the commands say it
+    missing: list[str] = field(default_factory=list)  # what is not there yet: blocks, crops, weather
+    problems: dict[str, str] = field(default_factory=dict)  # block -> what is wrong with its calendar
+    seconds_first: float | None = None
+    seconds: float | None = None
+
+
+def missing_parts(rows: Rowset) -> list[str]:
+    """What a farm still needs before anything can be planned."""
+    out = []
+    if not rows.blocks:
+        out.append("blocks")
+    if not rows.crops:
+        out.append("crops")
+    if not (rows.settings.get("files") or {}).get("weather"):
+        out.append("weather")
+    return out
+
+
+def block_of_farm(farm: Farm, block: str) -> Farm:
+    """The farm as if it had one block."""
+
+    def mine(table: pd.DataFrame) -> pd.DataFrame:
+        return table[table["block_id"] == block].reset_index(drop=True)
+
+    return replace(
+        farm, blocks=mine(farm.blocks), crop_calendar=mine(farm.crop_calendar), soil=mine(farm.soil),
+        class_shares=mine(farm.class_shares),
+    )  # fmt: skip
+
+
+def _digest(*parts: Any) -> str:
+    made = hashlib.sha256()
+    for part in parts:
+        made.update(part.to_csv(index=False).encode() if isinstance(part, pd.DataFrame) else repr(part).encode())
+    return made.hexdigest()
+
+
+def _key(farm: Farm, part: Farm, gaps: pd.DataFrame, block: str) -> str:
+    """Everything that what is said of a block depends on."""
+    s = farm.settings
+    own = [
+        (f.name, getattr(s, f.name))
+        for f in fields(s)
+        if f.name
+        not in (
+            "folder", "name", "note", "choices", "assumptions", "irrigated", "cold_offset_degc", "tile_drained", "diseases",
+            "seed_lots", "polygons", "crop_calendar", "soil_rasters", "soil_survey", "weather",
+        )  # fmt: skip
+    ]
+    own = [(n, sorted(v) if isinstance(v, frozenset) else v) for n, v in own]
+    mine = (
+        s.irrigated is None or block in s.irrigated, s.cold_offset_degc.get(block), block in s.tile_drained,
+        sorted(s.diseases.get(block, ())), farm.site_of_block[block],
+        [(c.block_id, c.day, c.cover_id, c.answer, c.sow_date) for c in s.choices if c.block_id == block],
+    )  # fmt: skip
+    weather = {k: v for k, v in farm.inputs.items() if k in {s.shown(p) for p in s.weather}}
+    middle = part.blocks.geometry.representative_point().iloc[0]
+    return _digest(own, mine, sorted(weather.items()), part.soil, part.class_shares, gaps, round(middle.y, 4))
+
+
+def _trimmed(judged: Judged, choices: Any) -> Judged:
+    """Seasons of the options that a plan can take; the others are run again when they are looked at."""
+    keep = set(judged.recommendation["option_id"].dropna())
+    dates = {c.sow_date for c in choices if c.sow_date}
+    if dates:
+        locked = judged.options["sow_date"].dt.strftime("%Y-%m-%d").isin(dates)
+        keep |= set(judged.options.loc[locked, "option_id"])
+    return replace(judged, season=judged.season[judged.season["option_id"].isin(keep)].reset_index(drop=True))
+
+
+def joined(parts: list[Judged]) -> Judged:
+    """What was said of single blocks, as one."""
+    if len(parts) == 1:
+        return parts[0]
+
+    def stack(name: str) -> Any:
+        tables = [getattr(p, name) for p in parts]
+        full = [t for t in tables if len(t)] or tables[:1]
+        return pd.concat(full, ignore_index=True)
+
+    return Judged(**{f.name: stack(f.name) for f in fields(Judged)})
+
+
+@dataclass
+class Made:
+    """The last plan, with what the page shows of it."""
+
+    version: int
+    farm: Farm
+    plan: Plan
+
+
+class Planner:
+    """One thread that plans the newest rows; a newer request stops the older."""
+
+    def __init__(self, workspace: Workspace, catalogue: Catalogue) -> None:
+        self.workspace, self.catalogue = workspace, catalogue
+        self.progress = Progress()
+        self.views: dict[str, list[dict[str, Any]]] = {}  # gaps of a block
+        self.view_version: dict[str, int] = {}
+        self.made: Made | None = None
+        self.farm: Farm | None = None
+        self.gaps: pd.DataFrame | None = None
+        self._judged: dict[str, tuple[str, Judged]] = {}
+        self._viewed: dict[str, str] = {}
+        self._wanted: tuple[int, Rowset, str | None] | None = None
+        self._wake, self._stop, self._closed = threading.Condition(), threading.Event(), False
+        self._thread = threading.Thread(target=self._work, name="greengap-planner", daemon=True)
+        self._thread.start()
+
+    # ---- from the page ------------------------------------------------------------------------
+
+    def request(self, version: int, rows: Rowset, first: str | None = None) -> None:
+        """Plan these rows, a block of them first; stops what is being planned."""
+        with self._wake:
+            self._wanted = (version, deepcopy(rows), first)
+            self._stop.set()
+            self.progress = Progress(version, "reading")
+            self._wake.notify()
+
+    def cancel(self) -> None:
+        """Stop; what has been planned so far stays."""
+        with self._wake:
+            self._wanted = None
+            self._stop.set()
+
+    def close(self) -> None:
+        """Stop and end the thread."""
+        with self._wake:
+            self._closed = True
+            self._stop.set()
+            self._wake.notify()
+        self._thread.join(timeout=20)
+
+    # ---- the work -----------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        while True:
+            with self._wake:
+                while self._wanted is None and not self._closed:
+                    self._wake.wait()
+                if self._closed:
+                    return
+                assert self._wanted is not None
+                version, rows, first = self._wanted
+                self._wanted = None
+                self._stop.clear()
+                progress = self.progress
+            try:
+                self._plan(version, rows, first, progress)
+            except Cancelled:
+                progress.state = "stopped"
+            except InputProblem as problem:
+                progress.state, progress.sentence = "problem", problem.sentence
+            except Exception:  # the page has to say that something is wrong, whatever it is
+                log.exception("planning failed")
+                progress.state, progress.sentence = "problem", ""
+
+    def _check(self, *_: Any) -> None:
+        if self._stop.is_set():
+            raise Cancelled
+
+    def _plan(self, version: int, rows: Rowset, first: str | None, progress: Progress) -> None:
+        began = time.perf_counter()
+        progress.missing = missing_parts(rows)
+        if progress.missing:
+            self.views, self.view_version, self.made, self.farm, self.gaps = {}, {}, None, None, None
+            self._judged, self._viewed = {}, {}
+            progress.state = "waiting"
+            return
+        for block in rows.blocks:
+            found = self.workspace.calendar_problem(rows, block, self.catalogue)
+            if found:
+                progress.problems[block] = found
+        usable = set(rows.blocks) - set(progress.problems)
+        if not any(row["block"] in usable for row in rows.crops.values()):
+            self.views, self.made = {b: [] for b in rows.blocks}, None
+            progress.state = "waiting"
+            return
+        farm = read_farm(self.workspace.lay_out(rows, usable))
+        self._check()
+        gaps = find_gaps(farm.crop_calendar, farm.settings, farm.catalogue, southern=southern(farm))
+        blocks = list(farm.blocks["block_id"])
+        self.farm, self.gaps = farm, gaps
+        for gone in set(self.views) - set(blocks):
+            for held in (self.views, self.view_version, self._judged, self._viewed):
+                held.pop(gone, None)  # type: ignore[attr-defined]
+        blocks.sort(key=lambda b: b != first)
+        progress.state, progress.total = "running", len(blocks)
+        for block in blocks:
+            self._one_block(farm, gaps, block, version)
+            progress.done += 1
+            if progress.seconds_first is None:
+                progress.seconds_first = round(time.perf_counter() - began, 3)
+        order = [b for b in farm.blocks["block_id"] if len(gaps[gaps["block_id"] == b])]
+        if order:
+            by_gap = gaps["block_id"].drop_duplicates().tolist()
+            plan = settle(farm, gaps, joined([self._judged[b][1] for b in by_gap]))
+            self._check()
+            self.made = Made(version, farm, plan)
+        else:
+            self.made = None
+        progress.seconds = round(time.perf_counter() - began, 3)
+        progress.state = "done"
+
+    def _one_block(self, farm: Farm, gaps: pd.DataFrame, block: str, version: int) -> None:
+        self._check()
+        mine = gaps[gaps["block_id"] == block].reset_index(drop=True)
+        if mine.empty:
+            self.views[block], self.view_version[block] = [], version
+            self._judged.pop(block, None)
+            self._viewed.pop(block, None)
+            return
+        part = block_of_farm(farm, block)
+        key = _key(farm, part, mine, block)
+        held = self._judged.get(block)
+        if held is None or held[0] != key:
+            held = (key, _trimmed(judge(part, mine, self._check), part.settings.choices))
+            self._check()
+            self._judged[block] = held
+        seen = _digest(key, part.settings.units, sorted(part.settings.seed_lots.items()), part.blocks.to_wkt())
+        if self._viewed.get(block) != seen:
+            self.views[block] = gap_views(settle(part, mine, held[1]))
+            self._viewed[block] = seen
+        self.view_version[block] = version
+
+    # ---- looked at more closely ---------------------------------------------------------------
+
+    def gap_in_full(self, gap_id: str, change: Callable[[Any], Any] | None = None) -> tuple[Farm, Plan] | None:
+        """One gap with every option and weather year, under changed settings if asked for; None if it is not there."""
+        farm, gaps = self.farm, self.gaps
+        if farm is None or gaps is None:
+            return None
+        mine = gaps[gaps["gap_id"] == gap_id].reset_index(drop=True)
+        if mine.empty:
+            return None
+        part = block_of_farm(farm, str(mine["block_id"].iloc[0]))
+        if change is not None:
+            part = replace(part, settings=change(part.settings))
+        return part, settle(part, mine, judge(part, mine))

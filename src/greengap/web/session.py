@@ -1,0 +1,384 @@
+"""A farm that is open on the page: its file, its rows, its history, and the planner that follows every edit."""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import shapely
+
+from greengap import units
+from greengap.catalogue import Catalogue, load_catalogue
+from greengap.errors import ImportReport, InputProblem
+from greengap.farm import drawing
+from greengap.farm.crop_calendar import read_crop_calendar
+from greengap.farm.fields import geodesic_area_m2, read_blocks
+from greengap.farm.gaps import find_gaps
+from greengap.farm.settings import FarmSettings
+from greengap.site.soil import soil_from_rasters
+from greengap.site.weather import read_weather
+from greengap.tables import CropCalendar
+from greengap.web import edits
+from greengap.web.planner import Planner
+from greengap.web.store import Edit, FarmStore, Patch, Rowset, VersionConflict
+from greengap.web.views import gap_dates
+from greengap.web.workspace import Workspace, clear, crops_of_calendar, farm_folder_zip, rows_of_folder
+
+HISTORY_SHOWN = 200
+
+
+def slug(name: str) -> str:
+    """A file name that every system takes, out of a farm's name.
+
+    Examples
+    --------
+    >>> slug("Home Farm, upper / lower")
+    'home-farm-upper-lower'
+    """
+    import re
+    import unicodedata
+
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60] or "farm"
+
+
+def pack_folder(folder: Path, path: Path) -> FarmStore:
+    """Write the farm file of a farm folder."""
+    rows, files, _ = rows_of_folder(folder)
+    return FarmStore.create(path, rows, files, [])
+
+
+def new_farm(path: Path, name: str, lat: float, lon: float, system: str) -> FarmStore:
+    """Write an empty farm file at a place."""
+    settings = {"name": name, "units": system, "place": {"lat": round(lat, 6), "lon": round(lon, 6)}}
+    return FarmStore.create(path, Rowset(settings=settings), {}, [])
+
+
+@dataclass(frozen=True)
+class Done:
+    """What an edit came to."""
+
+    version: int
+    patch: Patch
+    words: list[Any]
+    report: list[dict[str, str]]
+
+
+class Session:
+    """One open farm. Edits are taken one at a time; each is in the file before it is answered."""
+
+    def __init__(self, store: FarmStore) -> None:
+        self.store = store
+        self.catalogue: Catalogue = load_catalogue()
+        self._lock = threading.RLock()
+        self._folder = Path(tempfile.mkdtemp(prefix="greengap-"))
+        self.workspace = Workspace(self._folder)
+        self.version, self.rows, self.history = store.read()
+        self.workspace.lay_place_files(store.files())
+        self._settings: FarmSettings | None = None
+        self.planner = Planner(self.workspace, self.catalogue)
+        self.planner.request(self.version, self.rows)
+
+    def close(self) -> None:
+        """Stop the planner and remove the working folder; the farm file is complete at any time."""
+        self.planner.close()
+        clear(self._folder)
+
+    # ---- edits --------------------------------------------------------------------------------
+
+    def edit(
+        self,
+        version: int,
+        make: Callable[[Rowset], edits.Change],
+        first: str | None = None,
+        files: Mapping[str, bytes] | None = None,
+        report: list[dict[str, str]] | None = None,
+    ) -> Done:
+        """Make one edit, write it, and set the planner to work.
+
+        Raises
+        ------
+        VersionConflict
+            If another window, or another program, has written since.
+        EditProblem, DrawingProblem, InputProblem
+            If the edit cannot be made; nothing is written then.
+        """
+        with self._lock:
+            self._catch_up(version)
+            patch, words = make(self.rows)
+            if "settings" in patch:
+                trial = Rowset(self.rows.blocks, self.rows.crops, dict(self.rows.settings), self.rows.choices)
+                trial.apply({"settings": patch["settings"]})
+                self.workspace.check_settings(trial)
+            number = self.store.commit(version, patch, words, files)
+            if files:
+                self.workspace.lay_place_files(files)
+            self._took(number, patch)
+            self.history = [e for e in self.history if not e.undone]
+            self.history.append(Edit(self.history[-1].number + 1 if self.history else 1, words, False))
+            self.planner.request(number, self.rows, first or _first_block(patch))
+            return Done(number, patch, words, report or [])
+
+    def step(self, version: int, back: bool) -> Done | None:
+        """Undo or redo; None if there is nothing left."""
+        with self._lock:
+            self._catch_up(version)
+            found = self.store.step(version, back)
+            if found is None:
+                return None
+            number, patch, words = found
+            self._took(number, patch, 0 if back else 1)
+            self.version, self.rows, self.history = self.store.read()
+            self.planner.request(number, self.rows, _first_block(patch))
+            return Done(number, patch, words, [])
+
+    def _catch_up(self, version: int) -> None:
+        """Refuse an edit made for rows that are not the newest."""
+        in_file = self.store.version()
+        if in_file != self.version:  # another program wrote
+            self.version, self.rows, self.history = self.store.read()
+            self.workspace.lay_place_files(self.store.files())
+            self._settings = None
+            self.planner.request(self.version, self.rows)
+        if version != self.version:
+            raise VersionConflict(version, self.version)
+
+    def refresh(self) -> None:
+        """Read the file again if another program wrote to it."""
+        with self._lock:
+            if self.store.version() != self.version:
+                self.version, self.rows, self.history = self.store.read()
+                self._settings = None
+                self.planner.request(self.version, self.rows)
+
+    def _took(self, number: int, patch: Patch, side: int = 1) -> None:
+        self.rows.apply(patch, side)
+        self.version = number
+        if "settings" in patch:
+            self._settings = None
+
+    # ---- looking ------------------------------------------------------------------------------
+
+    @property
+    def settings(self) -> FarmSettings:
+        """Settings as the commands read them."""
+        if self._settings is None:
+            self._settings = self.workspace.check_settings(self.rows)
+        return self._settings
+
+    def state(self) -> dict[str, Any]:
+        """Everything that a person edits, with the history."""
+        with self._lock:
+            system = self.rows.settings.get("units", "metric")
+            features = []
+            for name, row in self.rows.blocks.items():
+                area_m2 = geodesic_area_m2(edits.outline_of(row))
+                features.append(
+                    {
+                        "type": "Feature",
+                        "id": name,
+                        "geometry": row["geometry"],
+                        "properties": {
+                            "block": name,
+                            "field": row.get("field") or name,
+                            "area_m2": round(area_m2, 2),
+                            "area": units.write(area_m2, "m2", system),
+                        },
+                    }
+                )
+            done = [e for e in self.history if not e.undone]
+            undone = [e for e in self.history if e.undone]
+            return {
+                "version": self.version,
+                "file": self.store.path.name,
+                "blocks": {"type": "FeatureCollection", "features": features},
+                "crops": [{"key": key, **row} for key, row in self.rows.crops.items()],
+                "settings": {k: v for k, v in self.rows.settings.items() if k != "files"},
+                "weather_files": [Path(n).name for n in (self.rows.settings.get("files") or {}).get("weather", [])],
+                "soil_files": sorted((self.rows.settings.get("files") or {}).get("soil", {})),
+                "choices": list(self.rows.choices.values()),
+                "undo": len(done),
+                "redo": len(undone),
+                "history": [asdict(e) for e in self.history[-HISTORY_SHOWN:]],
+            }
+
+    def faults(self, rings: list[Any], block: str | None) -> dict[str, Any]:
+        """An outline as it is being drawn: area, sides, and what is wrong with it."""
+        try:
+            outline = edits.polygon(rings)
+        except drawing.DrawingProblem as problem:
+            return {"area_m2": 0.0, "sides_m": [], "faults": [], "unfinished": problem.key}
+        others = {
+            name: edits.outline_of(row) for name, row in self.rows.blocks.items() if name != block
+        }
+        found = drawing.find_faults(outline, others)
+        stops = any(f.stops for f in found)
+        return {
+            "area_m2": 0.0 if stops else round(geodesic_area_m2(outline), 2),
+            "sides_m": [round(s, 2) for s in drawing.side_lengths_m(outline)],
+            "faults": [asdict(f) for f in found],
+            "unfinished": None,
+        }
+
+    def gaps_if(self, block: str, crops: list[dict[str, str]]) -> dict[str, Any]:
+        """The gaps of a block under a calendar that is being dragged; nothing is kept."""
+        rows = Rowset(self.rows.blocks, {}, self.rows.settings, {})
+        for number, crop in enumerate(crops):
+            rows.crops[f"c{number}"] = edits._checked_crop({**crop, "block": block}, rows)
+        problem = self.workspace.calendar_problem(rows, block, self.catalogue)
+        if problem or not crops:
+            return {"problem": problem, "gaps": []}
+        ends = [row["end"] for row in self.rows.crops.values() if row["block"] != block]
+        lasts = max([*ends, *(c["end"] for c in crops)])
+        import pandas as pd
+
+        table = pd.DataFrame(
+            [
+                {
+                    "block_id": block, "crop": c["crop"], "establishment": c["establishment"],
+                    **{
+                        f"{end}_{side}": pd.Timestamp(c.get(f"{end}_{side}") or c[end])
+                        for end in ("start", "end") for side in ("early", "usual", "late")
+                    },
+                }
+                for c in sorted(rows.crops.values(), key=lambda c: c["start"])
+            ]
+        )  # fmt: skip
+        # A row far away on a block that does not exist stretches the calendar to where the farm's ends.
+        if lasts > max(c["end"] for c in crops):
+            far = table.iloc[[-1]].copy()
+            for column in [c for c in far.columns if c.endswith(("early", "usual", "late"))]:
+                far[column] = pd.Timestamp(lasts)
+            far["block_id"] = "\0"
+            table = pd.concat([table, far], ignore_index=True)
+        south = bool(edits.outline_of(self.rows.blocks[block]).centroid.y < 0)
+        gaps = find_gaps(CropCalendar.validate(table), self.settings, self.catalogue, southern=south)
+        return {"problem": None, "gaps": [gap_dates(g) for g in gaps.itertuples() if g.block_id == block]}
+
+    # ---- files in and out ---------------------------------------------------------------------
+
+    def import_file(self, version: int, kind: str, name: str, content: bytes, extra: dict[str, Any]) -> Done:
+        """Take in a dropped file: outlines, crop calendar, weather, a soil raster.
+
+        Raises
+        ------
+        InputProblem
+            If it cannot be used.
+        """
+        suffix = "".join(Path(name).suffixes[-1:]).lower()[:12]
+        safe = slug(Path(name).stem) + (suffix if suffix[1:].isalnum() else "")
+        with tempfile.TemporaryDirectory(prefix="greengap-in-") as held:
+            path = Path(held) / safe
+            path.write_bytes(content)
+            match kind:
+                case "blocks":
+                    return self._import_blocks(version, path, name)
+                case "crops":
+                    return self._import_crops(version, path, name)
+                case "weather":
+                    return self._import_weather(version, path, name, content, extra)
+                case "soil":
+                    return self._import_soil(version, path, name, content, extra)
+        raise InputProblem(name, "", f"{kind!r} is not a kind of file", "Choose outlines, calendar, weather or soil")
+
+    def _import_blocks(self, version: int, path: Path, name: str) -> Done:
+        report = ImportReport()
+        blocks: gpd.GeoDataFrame = read_blocks(path, name, report)
+        taken = list(zip(blocks["block_id"], blocks["field"], blocks.geometry, strict=True))
+        return self.edit(version, lambda rows: edits.add_blocks(rows, taken), report=_told(report, name))
+
+    def _import_crops(self, version: int, path: Path, name: str) -> Done:
+        report = ImportReport()
+        calendar = read_crop_calendar(path, name, report, list(self.rows.blocks), self.catalogue)
+        crops = crops_of_calendar(calendar)
+        return self.edit(version, lambda rows: edits.add_crops(rows, crops), report=_told(report, name))
+
+    def _import_weather(self, version: int, path: Path, name: str, content: bytes, extra: dict[str, Any]) -> Done:
+        report = ImportReport()
+        place = self._place()
+        station = (place[1], place[0], extra.get("elevation_m"), Path(name).stem)
+        near = (place[0], place[1], place[0], place[1])
+        read_weather([path], lambda _: name, report, station=station, near=near)
+        inside = f"place/{path.name}"
+
+        def make(rows: Rowset) -> edits.Change:
+            files = {**(rows.settings.get("files") or {}), "weather": [inside]}
+            values: dict[str, Any] = {"files": files}
+            if path.suffix.lower() not in (".nc", ".nc4"):
+                where: dict[str, Any] = {"lat": place[1], "lon": place[0], "name": Path(name).stem[:60]}
+                if extra.get("elevation_m") is not None:
+                    where["elevation_m"] = extra["elevation_m"]
+                values["station"] = where
+            patch, _ = edits.set_settings(rows, values)
+            return patch, ["did_import_weather", {"name": name[:80]}]
+
+        return self.edit(version, make, files={inside: content}, report=_told(report, name))
+
+    def _import_soil(self, version: int, path: Path, name: str, content: bytes, extra: dict[str, Any]) -> Done:
+        from greengap.farm.settings import SOIL_PROPERTIES, SoilRaster
+
+        key, unit = extra.get("property"), extra.get("unit") or ""
+        if key not in SOIL_PROPERTIES:
+            raise InputProblem(name, "", "it is not said what it shows", f"Choose one of {', '.join(SOIL_PROPERTIES)}")
+        if not self.rows.blocks:
+            raise InputProblem(name, "", "there are no blocks to read it for", "Draw a block first")
+        report = ImportReport()
+        blocks = gpd.GeoDataFrame(
+            {"block_id": list(self.rows.blocks)},
+            geometry=[edits.outline_of(r) for r in self.rows.blocks.values()],
+            crs=4326,
+        )
+        soil_from_rasters(blocks, {key: SoilRaster(path, unit)}, lambda _: name, report)
+        inside = f"place/{key}_{path.name}"
+
+        def make(rows: Rowset) -> edits.Change:
+            files = dict(rows.settings.get("files") or {})
+            files["soil"] = {**files.get("soil", {}), key: {"file": inside, **({"unit": unit} if unit else {})}}
+            patch, _ = edits.set_settings(rows, {"files": files})
+            return patch, ["did_import_soil", {"name": name[:80], "property": key}]
+
+        return self.edit(version, make, files={inside: content}, report=_told(report, name))
+
+    def _place(self) -> tuple[float, float]:
+        """Longitude and latitude of the farm."""
+        if self.rows.blocks:
+            west, south, east, north = shapely.total_bounds([edits.outline_of(r) for r in self.rows.blocks.values()])
+            return round((west + east) / 2, 5), round((south + north) / 2, 5)
+        place = self.rows.settings.get("place")
+        if not place:
+            raise InputProblem("farm", "", "has no place yet", "Draw a block, or give the farm a place")
+        return place["lon"], place["lat"]
+
+    def folder_zip(self) -> bytes:
+        """The farm as a folder that every command takes, zipped."""
+        return farm_folder_zip(self.rows, self.store.files())
+
+
+def _first_block(patch: Patch) -> str | None:
+    """The block that an edit is about, to be planned first."""
+    for pairs in (patch.get("blocks", {}),):
+        for key, pair in pairs.items():
+            if pair[1] is not None:
+                return key
+    for table in ("crops", "choices"):
+        for pair in patch.get(table, {}).values():
+            row = pair[1] or pair[0]
+            if row:
+                return str(row["block"])
+    return None
+
+
+def _told(report: ImportReport, name: str) -> list[dict[str, str]]:
+    """The import report as lines: counts, findings, assumptions."""
+    lines = [
+        {"fate": "counts", "place": file, "what": f"{read} read, {report.rows_used.get(file, 0)} used"}
+        for file, read in report.rows_read.items()
+    ]
+    lines += [{"fate": f.fate.value, "place": f.place, "what": f.what} for f in report.findings]
+    lines += [{"fate": "assumed", "place": name, "what": a} for a in report.assumptions]
+    return lines
