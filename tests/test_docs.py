@@ -34,7 +34,7 @@ def files(pattern: str = "*") -> Iterator[Path]:
         folders = path.relative_to(ROOT).parts[:-1]
         hidden = any(f in left_behind or f.endswith(".egg-info") or (f[0] == "." and f != ".ci") for f in folders)
         inside_venv = any((ROOT.joinpath(*folders[: n + 1]) / "pyvenv.cfg").exists() for n in range(len(folders)))
-        if path.is_file() and not hidden and not inside_venv:
+        if path.is_file() and path.name != ".git" and not hidden and not inside_venv:  # a file in a work tree
             yield path
 
 

@@ -28,7 +28,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-FarmFolder = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it.")]
+FarmFolder = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it, or a farm file.")]
 AsCsv = Annotated[bool, typer.Option("--csv", help="Print the whole table as CSV.")]
 
 
@@ -248,13 +248,16 @@ def serve(
     farm: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[FARM]", help="Farm file, or a farm folder, of which a farm file is made.", show_default="start page"
+            metavar="[FARM]",
+            help="Farm file, or a farm folder, of which a farm file is made.",
+            show_default="start page",
         ),
     ] = None,
     farms: Annotated[Path, typer.Option(help="Folder in which farm files are made and looked for.")] = Path(),
     port: Annotated[int, typer.Option(help="Port.", min=0, max=65535, show_default="any that is free")] = 0,
     lan: Annotated[
-        bool, typer.Option("--lan", help="Answer on the farm's network too, for a phone; whoever has the address gets in.")
+        bool,
+        typer.Option("--lan", help="Answer on the farm's network too, for a phone; whoever has the address gets in."),
     ] = False,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open the browser.")] = False,
 ) -> None:
@@ -263,6 +266,29 @@ def serve(
     from greengap.web.welcome import welcome
 
     run(farm, farms, port, lan, not no_browser, lambda address: print("\n".join(welcome(address)), flush=True))
+
+
+@app.command()
+def pack(
+    farm: Annotated[Path, typer.Argument(metavar="FOLDER", help="Farm folder with farm.toml in it.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Farm file to write, ending in .gpkg.")],
+) -> None:
+    """Put a farm folder into one farm file: a GeoPackage that any GIS opens and every command takes."""
+    from greengap.pack import pack as pack_farm
+
+    print(f"Written: {pack_farm(farm, file).as_posix()}")
+
+
+@app.command()
+def unpack(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Farm file.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make.")],
+) -> None:
+    """Write a farm file as a farm folder that gives the same plan."""
+    from greengap.pack import unpack as unpack_farm
+
+    for path in unpack_farm(file, folder):
+        print(f"Written: {path.as_posix()}")
 
 
 def main() -> None:

@@ -325,6 +325,21 @@ class SeedOrder(Table):
     cost: float = pa.Field(nullable=True, description="Cost; empty until a quote is entered.")
 
 
+class SeasonRecord(Table):
+    """One row per thing done or seen in the field, as it was written down. Key: record_id."""
+
+    record_id: str = pa.Field(unique=True, description="Number of the entry.")
+    block_id: str = pa.Field(description="Block it is about.")
+    gap_id: str = pa.Field(nullable=True, description="Gap of the plan; empty if none was meant.")
+    date: pd.Timestamp = pa.Field(description="Day it was done or seen.")
+    what: str = pa.Field(description="What was done or seen: sown, up, flower, ended, ready ...")
+    cover_id: str = pa.Field(nullable=True, description="Cover; empty if it is not about one.")
+    value: float = pa.Field(nullable=True, description="Amount, if there is one.")
+    unit: str = pa.Field(nullable=True, description="Unit of the amount.")
+    who: str = pa.Field(nullable=True, description="Who wrote it down.")
+    note: str = pa.Field(nullable=True, description="In the grower's words.")
+
+
 class Observation(Table):
     """One row per measured event or amount of a dated trial that has its weather; many rows a site-year.
 

@@ -90,7 +90,9 @@ def crossings(polygon: Polygon) -> list[Point]:
     """Where an outline's own sides cross or touch, apart from neighbours meeting in their corner."""
     found: list[Point] = []
     for line in (polygon.exterior, *polygon.interiors):
-        sides = [LineString(pair) for pair in pairwise(shapely.get_coordinates(line)) if tuple(pair[0]) != tuple(pair[1])]
+        sides = [
+            LineString(pair) for pair in pairwise(shapely.get_coordinates(line)) if tuple(pair[0]) != tuple(pair[1])
+        ]
         tree = shapely.STRtree(sides)
         for a, b in tree.query(sides, predicate="intersects").T:
             if a >= b or b - a == 1 or (a == 0 and b == len(sides) - 1):
@@ -203,7 +205,7 @@ def cut_out(polygon: Polygon | MultiPolygon, hole: Polygon) -> Polygon | MultiPo
     DrawingProblem
         If the ring crosses itself, lies outside, or leaves nothing.
     """
-    hole = usable(hole)  # type: ignore[assignment]
+    hole = usable(hole)
     spot = hole.representative_point()
     if geodesic_area_m2(hole) < SPECK_M2 or not shapely.intersects(polygon, hole):
         raise DrawingProblem("hole_outside", "the ring lies outside the block", spot.x, spot.y)

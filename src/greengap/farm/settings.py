@@ -107,6 +107,8 @@ class Choice:
     cover_id: str
     answer: str  # "choose": sow this; "lock": this, on `sow_date`; "no": not here
     sow_date: str | None = None
+    read_by: str = ""  # who has ticked the cautions as read, and when
+    read_on: str = ""
 
 
 @dataclass(frozen=True)
@@ -128,6 +130,7 @@ class FarmSettings:
     crop_calendar: Path
     soil_rasters: dict[str, SoilRaster]
     soil_survey: SoilSurvey | None
+    block_soil: Path | None  # a table with the soil of each block
     weather: tuple[Path, ...]
     station: Station | None
     growth_aim: Aim | None
@@ -157,8 +160,9 @@ class FarmSettings:
 class _Reader:
     """Takes keys out of nested tables, checks them, and complains about what is left over."""
 
-    def __init__(self, data: dict[str, Any], place: str = "") -> None:
+    def __init__(self, data: dict[str, Any], place: str = "", must_exist: bool = True) -> None:
         self.data, self.place, self.seen = data, place, set[str]()
+        self.must_exist = must_exist  # the files that are named; those of a farm file may be elsewhere
 
     def problem(self, key: str, what: str, remedy: str) -> InputProblem:
         return InputProblem(FILE, f"{self.place}{key}".rstrip("."), what, remedy)
@@ -191,7 +195,7 @@ class _Reader:
         return frozenset(names)
 
     def table(self, key: str) -> _Reader:
-        return _Reader(self.get(key, dict, {}), f"{self.place}{key}.")
+        return _Reader(self.get(key, dict, {}), f"{self.place}{key}.", self.must_exist)
 
     def finish(self) -> None:
         for key in self.data:
@@ -269,6 +273,8 @@ def _path(reader: _Reader, folder: Path, key: str, required: bool = False) -> Pa
 def _existing(reader: _Reader, folder: Path, key: str, name: str, or_folder: bool = False) -> Path:
     """The path of a file that the settings name."""
     path = folder / name
+    if not reader.must_exist:
+        return path
     try:
         there, is_folder = path.exists(), path.is_dir()
     except OSError:  # a name that the file system does not take
@@ -282,21 +288,23 @@ def _existing(reader: _Reader, folder: Path, key: str, name: str, or_folder: boo
 
 
 def _files(files: _Reader, folder: Path) -> dict[str, Any]:
+    needed = files.must_exist
+    polygons = files.get("polygons", str, "", required=needed)
     out: dict[str, Any] = {
-        "polygons": _existing(files, folder, "polygons", files.get("polygons", str, required=True), or_folder=True),
+        "polygons": _existing(files, folder, "polygons", polygons, or_folder=True),
         "polygons_layer": files.get("layer", str),
         "polygons_crs": files.get("crs", str),
         "block_column": files.get("block_column", str),
         "field_column": files.get("field_column", str),
-        "crop_calendar": _path(files, folder, "crop_calendar", required=True),
+        "crop_calendar": _path(files, folder, "crop_calendar", required=needed) or folder,
     }
-    names = files.get("weather", (str, list), required=True)
+    names = files.get("weather", (str, list), [], required=needed)
     weather = []
     for name in [names] if isinstance(names, str) else names:
         if not isinstance(name, str):
             raise files.problem("weather", f"{name!r} is not a file name", "Write names in quotes")
         weather.append(_existing(files, folder, "weather", name))
-    if not weather:
+    if needed and not weather:
         raise files.problem("weather", "names no file", "Name a NetCDF file or a station CSV")
     out["weather"] = tuple(weather)
     rasters = {}
@@ -313,7 +321,7 @@ def _files(files: _Reader, folder: Path) -> dict[str, Any]:
     soil.finish()
     out["soil_rasters"] = rasters
     survey = files.table("soil_survey")
-    out["soil_survey"] = None
+    out["soil_survey"], out["block_soil"] = None, _path(files, folder, "block_soil")
     if survey.data:
         parts = [_path(survey, folder, k, required=True) for k in ("polygons", "components", "horizons")]
         out["soil_survey"] = SoilSurvey(*(p or folder for p in parts))
@@ -384,7 +392,9 @@ def _choices(top: _Reader) -> tuple[Choice, ...]:
         if answer not in ANSWERS:
             raise one.problem("answer", f"{answer!r} is not an answer", f"Write one of {', '.join(ANSWERS)}")
         block, cover = (one.get(key, str, required=True) for key in ("block", "cover"))
-        choice = Choice(block, _iso_day(one, "day", required=True) or "", cover, answer, _iso_day(one, "sow_date"))
+        day, sow_date = _iso_day(one, "day", required=True) or "", _iso_day(one, "sow_date")
+        read_by, read_on = (one.get(key, str, "") for key in ("read_by", "read_on"))
+        choice = Choice(block, day, cover, answer, sow_date, read_by, read_on)
         one.finish()
         out.append(choice)
     return tuple(out)
@@ -399,14 +409,8 @@ def _cold_offsets(reader: _Reader) -> dict[str, float]:
     return offsets
 
 
-def _data(path: Path) -> dict[str, Any]:
+def _data(raw: bytes) -> dict[str, Any]:
     """What stands in the file."""
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise InputProblem(
-            FILE, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read"
-        ) from error
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
@@ -446,9 +450,41 @@ def read_settings(folder: Path) -> FarmSettings:
         raise InputProblem(f"{folder.as_posix():.200}", "", what, "Name the folder that holds farm.toml")
     if not there:
         raise InputProblem(FILE, "", f"is not in the folder {folder.as_posix()!r}", "Add it (docs/inputs.md shows one)")
-    data = _data(path)
-    top, assumptions = _Reader(data), []
-    name = top.get("name", str, folder.resolve().name)
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise InputProblem(
+            FILE, "", f"cannot be opened ({error.strerror})", "Make it a file that you may read"
+        ) from error
+    return settings_from(raw, folder, folder.resolve().name)
+
+
+def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool = True) -> FarmSettings:
+    """Settings from what stands in ``farm.toml``.
+
+    Parameters
+    ----------
+    raw : bytes
+        The file.
+    folder : Path
+        Folder that its file names are relative to.
+    default_name : str
+        Name of the farm if it gives none.
+    must_exist : bool
+        Refuse names of files that are not there, and the lack of those that a folder needs.
+
+    Returns
+    -------
+    FarmSettings
+
+    Raises
+    ------
+    InputProblem
+        If a key is unknown, missing or of the wrong kind.
+    """
+    data = _data(raw)
+    top, assumptions = _Reader(data, must_exist=must_exist), []
+    name = top.get("name", str, default_name)
     units = top.get("units", str, "metric")
     if units not in ("metric", "us"):
         raise top.problem("units", f"{units!r} is not a system of units", 'Write "metric" or "us"')

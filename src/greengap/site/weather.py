@@ -13,6 +13,7 @@ import shapely
 import xarray as xr
 
 from greengap.errors import Fate, ImportReport, InputProblem
+from greengap.site.weather_cells import read_cells
 from greengap.site.weather_grid import read_grid
 from greengap.site.weather_quality import checked_days, complete_years
 from greengap.site.weather_station import read_station
@@ -66,6 +67,8 @@ def read_weather(
         raise InputProblem(
             files, "", "grids and station files together", "Name NetCDF files only, or station files only"
         )
+    if len(paths) == 1 and gridded[0] and (kept := read_cells(paths[0], files, report)) is not None:
+        return kept
     if gridded and gridded[0]:
         west, south, *rest = near or (0.0, 0.0)
         east, north = rest or (west, south)

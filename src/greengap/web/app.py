@@ -23,11 +23,12 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from greengap.errors import InputProblem
 from greengap.farm.drawing import DrawingProblem
+from greengap.farm.farm_file import is_farm_file
 from greengap.output.map_library import library_script, library_style
 from greengap.web import edits
 from greengap.web.edits import EditProblem
-from greengap.web.session import Session, new_farm, pack_folder, slug
-from greengap.web.store import FarmStore, Rowset, VersionConflict
+from greengap.web.session import Session, pack_folder, slug
+from greengap.web.store import FarmStore, Rowset, VersionConflict, new_farm_file
 
 STATIC = Path(__file__).parent / "static"
 KINDS = {".js": "text/javascript", ".css": "text/css", ".json": "application/json", ".svg": "image/svg+xml"}
@@ -297,7 +298,7 @@ class House:
         """Farm files of the farms folder, newest first; what is none is left out."""
         if not self.farms.is_dir():
             return {}
-        found = [p for p in self.farms.glob("*.gpkg") if p.is_file() and _looks_like_farm(p)]
+        found = [p for p in self.farms.glob("*.gpkg") if is_farm_file(p)]
         return {p.name: p for p in sorted(found, key=lambda p: -p.stat().st_mtime)[:200]}
 
     def free_path(self, name: str) -> Path:
@@ -314,14 +315,6 @@ class House:
         if self.session is not None:
             self.session.close()
             self.session = None
-
-
-def _looks_like_farm(path: Path) -> bool:
-    try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
-            return bool(db.execute("SELECT 1 FROM sqlite_master WHERE name = 'farm_file'").fetchone())
-    except sqlite3.Error:
-        return False
 
 
 def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
@@ -350,7 +343,7 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
         case NextYear():
             return lambda rows: edits.next_year(rows, asked.blocks)
         case SetSettings():
-            return lambda rows: edits.set_settings(rows, dict(asked.values))
+            return lambda rows: edits.set_settings(rows, {str(k): v for k, v in asked.values.items()})
         case _:
             return _answer(asked, session)
 
@@ -514,9 +507,8 @@ def _farms(app: FastAPI, house: House) -> None:
                 name = " ".join(asked.name.split())
                 if not name:
                     raise EditProblem("name_empty", "name")
-                place = asked.place or Place(lat=0.0, lon=0.0)
-                store = new_farm(house.free_path(name), name, place.lat, place.lon, asked.units)
-                house.take(store)
+                place = asked.place.model_dump() if asked.place else None
+                house.take(new_farm_file(house.free_path(name), name, place, asked.units))
         return {"farm": house.farm_id}
 
     @app.post("/api/farms/close")
@@ -632,7 +624,12 @@ def _underlay(session: Session, version: int, name: str, content: bytes, bounds:
         patch, _ = edits.set_settings(rows, {"underlay": {"name": name, "bounds": corners, "serial": version}})
         return patch, ["did_underlay", {"name": name}]
 
-    return session.edit(version, make, files={"underlay/picture.png": picture})
+    own = session.store.path
+    beside = own.with_name(f"{own.stem}-underlay.png")
+    whole = beside.with_name(f".{beside.name}.part")
+    whole.write_bytes(picture)
+    whole.replace(beside)
+    return session.edit(version, make)
 
 
 def _plans(app: FastAPI, house: House) -> None:
@@ -652,7 +649,7 @@ def _plans(app: FastAPI, house: House) -> None:
     def replan() -> dict[str, Any]:
         """Plan again after a stop."""
         session = house.open()
-        session.planner.request(session.version, session.rows)
+        session.planner.request(session.store.contents)
         return {}
 
     @app.get("/api/plan")
@@ -687,9 +684,7 @@ def _plans(app: FastAPI, house: House) -> None:
 
         def change(settings: Any) -> Any:
             own = {p.key: p.aim for p in settings.purposes}
-            purposes = tuple(
-                Purpose(key, weight, own.get(key)) for key, weight in asked.weights.items() if weight > 0
-            )
+            purposes = tuple(Purpose(key, weight, own.get(key)) for key, weight in asked.weights.items() if weight > 0)
             return replace(settings, purposes=purposes)
 
         unknown = [key for key in asked.weights if key not in PURPOSES]
@@ -704,16 +699,19 @@ def _plans(app: FastAPI, house: House) -> None:
         rows = table[table["gap_id"] == asked.gap].sort_values("rank")
         return {
             "ranking": [
-                {"cover": r.cover_id, "rank": int(r.rank), "score": round(float(r.score), 4), "klass": r.suitability_class}
+                {
+                    "cover": r.cover_id,
+                    "rank": int(r.rank),
+                    "score": round(float(r.score), 4),
+                    "klass": r.suitability_class,
+                }
                 for r in rows.itertuples()
                 if r.eligible
             ]
         }
 
     @app.get("/api/why")
-    def why(
-        gap: Annotated[str, Query(max_length=300)], cover: Annotated[str, Query(max_length=200)]
-    ) -> dict[str, Any]:
+    def why(gap: Annotated[str, Query(max_length=300)], cover: Annotated[str, Query(max_length=200)]) -> dict[str, Any]:
         """How a score and a rate came about, with the source of every number."""
         from greengap.output.why import explain
 
@@ -821,10 +819,11 @@ def _files(app: FastAPI, house: House) -> None:
     @app.get("/api/underlay.png")
     def underlay() -> Response:
         """The photo or map that lies under the outlines."""
-        content = house.open().store.files().get("underlay/picture.png")
-        if content is None:
+        own = house.open().store.path
+        beside = own.with_name(f"{own.stem}-underlay.png")
+        if not beside.is_file():
             raise NotThere("no_layer")
-        return Response(content, media_type="image/png")
+        return FileResponse(beside, media_type="image/png")
 
 
 def _copy(path: Path) -> bytes:

@@ -15,12 +15,11 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon, shape
 
 from greengap.farm import drawing
-from greengap.web.store import CROP_COLUMNS, Patch, Rowset
+from greengap.web.store import CROP_COLUMNS, SOFT, Patch, Rowset
 
 MOST_BLOCKS = 2_000
 MOST_CROPS = 20_000
 LONGEST_NAME = 60
-SOFT = ("start_early", "start_late", "end_early", "end_late")
 BLOCK_LISTS = ("irrigation", "tile_drained")  # settings that list blocks
 BLOCK_TABLES = ("cold_offset_degc", "diseases")  # settings that hold something for a block
 
@@ -239,7 +238,10 @@ def merge(rows: Rowset, blocks: Sequence[str], name: str) -> Change:
             pair[1] = list(dict.fromkeys(pair[1]))
     changed: dict[str, list[Any]] = {block: [row, None] for block, row in before.items()}
     first = before[blocks[0]]
-    after = {"field": name if first.get("field") == blocks[0] else first.get("field", name), "geometry": geojson(united)}
+    after = {
+        "field": name if first.get("field") == blocks[0] else first.get("field", name),
+        "geometry": geojson(united),
+    }
     changed[name] = [before.get(name), after]
     patch["blocks"] = changed
     return patch, ["did_merge", {"blocks": ", ".join(blocks), "name": name}]
@@ -264,7 +266,7 @@ def add_blocks(rows: Rowset, outlines: Sequence[tuple[str, str, Polygon | MultiP
 # ---- crop calendar ------------------------------------------------------------------------------
 
 
-def _checked_crop(row: dict[str, str], rows: Rowset) -> dict[str, str]:
+def checked_crop(row: dict[str, str], rows: Rowset) -> dict[str, str]:
     """A row of the calendar whose own cells make sense."""
     _known(rows, row["block"])
     for column in ("crop", "start", "end"):
@@ -297,7 +299,7 @@ def put_crop(rows: Rowset, key: str | None, row: dict[str, str]) -> Change:
         raise EditProblem("no_crop", "key")
     if key is None and len(rows.crops) >= MOST_CROPS:
         raise EditProblem("crops_many", most=MOST_CROPS)
-    after = _checked_crop({c: (row.get(c) or "").strip() for c in CROP_COLUMNS}, rows)
+    after = checked_crop({c: (row.get(c) or "").strip() for c in CROP_COLUMNS}, rows)
     before = rows.crops.get(key) if key else None
     new = key or _new_key(rows, "crops")
     said = {"block": after["block"], "crop": after["crop"], "start": after["start"], "end": after["end"]}
@@ -375,11 +377,20 @@ def add_crops(rows: Rowset, crops: Sequence[dict[str, str]]) -> Change:
 # ---- settings and choices -----------------------------------------------------------------------
 
 
-def set_settings(rows: Rowset, values: dict[str, Any]) -> Change:
+def _has_none(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any(_has_none(v) for v in value.values())
+    return any(_has_none(v) for v in value) if isinstance(value, list) else value is None
+
+
+def set_settings(rows: Rowset, values: dict[str, Any], must_change: bool = True) -> Change:
     """Settings of the farm; None takes one out."""
     changed = {k: [rows.settings.get(k), v] for k, v in values.items() if rows.settings.get(k) != v}
-    if not changed:
+    if not changed and must_change:
         raise EditProblem("nothing_changed")
+    for key, (_, after) in changed.items():
+        if after is not None and _has_none(after):
+            raise EditProblem("setting_value", key, setting=key)
     return {"settings": changed}, ["did_settings", {"names": ", ".join(sorted(changed))}]
 
 

@@ -72,7 +72,9 @@ class Guard:
             return
         first = "/" + self.token
         if scope["path"] == first:  # the page names its parts relative to itself
-            await send({"type": "http.response.start", "status": 308, "headers": [(b"location", (first + "/").encode())]})
+            await send(
+                {"type": "http.response.start", "status": 308, "headers": [(b"location", (first + "/").encode())]}
+            )
             await send({"type": "http.response.body", "body": b""})
             return
         inner = dict(scope)

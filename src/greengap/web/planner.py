@@ -13,18 +13,19 @@ import time
 from collections.abc import Callable
 from copy import deepcopy
 from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from greengap.catalogue import Catalogue
 from greengap.errors import InputProblem
+from greengap.farm.crop_calendar import clashes
+from greengap.farm.farm_file import FarmContents
 from greengap.farm.gaps import find_gaps
-from greengap.farm_input import Farm, read_farm
+from greengap.farm_input import Farm, read_farm_contents
 from greengap.plan import Judged, Plan, judge, settle, southern
-from greengap.web.store import Rowset
-from greengap.web.views import gap_views
-from greengap.web.workspace import Workspace
+from greengap.web.views import gap_views, iso
 
 log = logging.getLogger("greengap.web")
 
@@ -43,21 +44,40 @@ class Progress:
     total: int = 0
     sentence: str = ""  # what is wrong, as the commands say it
     missing: list[str] = field(default_factory=list)  # what is not there yet: blocks, crops, weather
-    problems: dict[str, str] = field(default_factory=dict)  # block -> what is wrong with its calendar
+    problems: dict[str, dict[str, Any]] = field(default_factory=dict)  # block -> two crops at once on it
     seconds_first: float | None = None
     seconds: float | None = None
 
 
-def missing_parts(rows: Rowset) -> list[str]:
+def missing_parts(contents: FarmContents) -> list[str]:
     """What a farm still needs before anything can be planned."""
-    out = []
-    if not rows.blocks:
-        out.append("blocks")
-    if not rows.crops:
-        out.append("crops")
-    if not (rows.settings.get("files") or {}).get("weather"):
-        out.append("weather")
+    there = {
+        "blocks": len(contents.blocks) > 0,
+        "crops": len(contents.crop_calendar) > 0,
+        "weather": contents.weather.sizes["cell_id"] > 0,
+    }
+    return [name for name, found in there.items() if not found]
+
+
+def crops_at_once(calendar: Any) -> dict[str, dict[str, Any]]:
+    """The first clash of each block that has one."""
+    out: dict[str, dict[str, Any]] = {}
+    for block, late, comes, last, first in clashes(calendar):
+        out.setdefault(block, {"late": late, "comes": comes, "last": iso(last), "first": iso(first)})
     return out
+
+
+def without_blocks(contents: FarmContents, aside: set[str]) -> FarmContents:
+    """A farm without some blocks, which wait until they are mended; its report may be written to."""
+
+    def others(table: Any) -> Any:
+        return table[~table["block_id"].isin(aside)].reset_index(drop=True) if aside else table
+
+    return replace(
+        contents, blocks=others(contents.blocks), crop_calendar=others(contents.crop_calendar),
+        soil=others(contents.soil), class_shares=others(contents.class_shares),
+        set_aside=(*contents.set_aside, *sorted(aside)), report=deepcopy(contents.report),
+    )  # fmt: skip
 
 
 def block_of_farm(farm: Farm, block: str) -> Farm:
@@ -87,19 +107,33 @@ def _key(farm: Farm, part: Farm, gaps: pd.DataFrame, block: str) -> str:
         for f in fields(s)
         if f.name
         not in (
-            "folder", "name", "note", "choices", "assumptions", "irrigated", "cold_offset_degc", "tile_drained", "diseases",
-            "seed_lots", "polygons", "crop_calendar", "soil_rasters", "soil_survey", "weather",
+            "folder",
+            "name",
+            "note",
+            "choices",
+            "assumptions",
+            "irrigated",
+            "cold_offset_degc",
+            "tile_drained",
+            "diseases",
+            "seed_lots",
+            "polygons",
+            "crop_calendar",
+            "soil_rasters",
+            "soil_survey",
+            "block_soil",
+            "weather",
         )  # fmt: skip
     ]
     own = [(n, sorted(v) if isinstance(v, frozenset) else v) for n, v in own]
     mine = (
         s.irrigated is None or block in s.irrigated, s.cold_offset_degc.get(block), block in s.tile_drained,
-        sorted(s.diseases.get(block, ())), farm.site_of_block[block],
-        [(c.block_id, c.day, c.cover_id, c.answer, c.sow_date) for c in s.choices if c.block_id == block],
+        sorted(s.diseases.get(block, ())), [(c.day, c.cover_id, c.answer, c.sow_date) for c in s.choices if c.block_id == block],
     )  # fmt: skip
-    weather = {k: v for k, v in farm.inputs.items() if k in {s.shown(p) for p in s.weather}}
+    site = farm.weather.sel(site_id=farm.site_of_block[block])
+    weather = [float(site[name].sum()) for name in sorted(str(v) for v in site.data_vars)]
     middle = part.blocks.geometry.representative_point().iloc[0]
-    return _digest(own, mine, sorted(weather.items()), part.soil, part.class_shares, gaps, round(middle.y, 4))
+    return _digest(own, mine, weather, part.soil, part.class_shares, gaps, round(middle.y, 4))
 
 
 def _trimmed(judged: Judged, choices: Any) -> Judged:
@@ -137,8 +171,8 @@ class Made:
 class Planner:
     """One thread that plans the newest rows; a newer request stops the older."""
 
-    def __init__(self, workspace: Workspace, catalogue: Catalogue) -> None:
-        self.workspace, self.catalogue = workspace, catalogue
+    def __init__(self, path: Path, catalogue: Catalogue) -> None:
+        self.path, self.catalogue = path, catalogue
         self.progress = Progress()
         self.views: dict[str, list[dict[str, Any]]] = {}  # gaps of a block
         self.view_version: dict[str, int] = {}
@@ -147,19 +181,19 @@ class Planner:
         self.gaps: pd.DataFrame | None = None
         self._judged: dict[str, tuple[str, Judged]] = {}
         self._viewed: dict[str, str] = {}
-        self._wanted: tuple[int, Rowset, str | None] | None = None
+        self._wanted: tuple[FarmContents, str | None] | None = None
         self._wake, self._stop, self._closed = threading.Condition(), threading.Event(), False
         self._thread = threading.Thread(target=self._work, name="greengap-planner", daemon=True)
         self._thread.start()
 
     # ---- from the page ------------------------------------------------------------------------
 
-    def request(self, version: int, rows: Rowset, first: str | None = None) -> None:
-        """Plan these rows, a block of them first; stops what is being planned."""
+    def request(self, contents: FarmContents, first: str | None = None) -> None:
+        """Plan what a farm file holds, a block of it first; stops what is being planned."""
         with self._wake:
-            self._wanted = (version, deepcopy(rows), first)
+            self._wanted = (contents, first)
             self._stop.set()
-            self.progress = Progress(version, "reading")
+            self.progress = Progress(contents.revision, "reading")
             self._wake.notify()
 
     def cancel(self) -> None:
@@ -186,12 +220,12 @@ class Planner:
                 if self._closed:
                     return
                 assert self._wanted is not None
-                version, rows, first = self._wanted
+                contents, first = self._wanted
                 self._wanted = None
                 self._stop.clear()
                 progress = self.progress
             try:
-                self._plan(version, rows, first, progress)
+                self._plan(contents, first, progress)
             except Cancelled:
                 progress.state = "stopped"
             except InputProblem as problem:
@@ -204,31 +238,28 @@ class Planner:
         if self._stop.is_set():
             raise Cancelled
 
-    def _plan(self, version: int, rows: Rowset, first: str | None, progress: Progress) -> None:
-        began = time.perf_counter()
-        progress.missing = missing_parts(rows)
+    def _plan(self, contents: FarmContents, first: str | None, progress: Progress) -> None:
+        began, version = time.perf_counter(), contents.revision
+        progress.missing = missing_parts(contents)
         if progress.missing:
             self.views, self.view_version, self.made, self.farm, self.gaps = {}, {}, None, None, None
             self._judged, self._viewed = {}, {}
             progress.state = "waiting"
             return
-        for block in rows.blocks:
-            found = self.workspace.calendar_problem(rows, block, self.catalogue)
-            if found:
-                progress.problems[block] = found
-        usable = set(rows.blocks) - set(progress.problems)
-        if not any(row["block"] in usable for row in rows.crops.values()):
-            self.views, self.made = {b: [] for b in rows.blocks}, None
+        progress.problems = crops_at_once(contents.crop_calendar)
+        aside = set(progress.problems)
+        if contents.crop_calendar["block_id"].isin(aside).all():
+            self.views, self.made = {b: [] for b in contents.blocks["block_id"]}, None
             progress.state = "waiting"
             return
-        farm = read_farm(self.workspace.lay_out(rows, usable))
+        farm = read_farm_contents(without_blocks(contents, aside), self.path)
         self._check()
         gaps = find_gaps(farm.crop_calendar, farm.settings, farm.catalogue, southern=southern(farm))
         blocks = list(farm.blocks["block_id"])
         self.farm, self.gaps = farm, gaps
         for gone in set(self.views) - set(blocks):
             for held in (self.views, self.view_version, self._judged, self._viewed):
-                held.pop(gone, None)  # type: ignore[attr-defined]
+                held.pop(gone, None)
         blocks.sort(key=lambda b: b != first)
         progress.state, progress.total = "running", len(blocks)
         for block in blocks:

@@ -56,7 +56,10 @@ def farm_file_of(farm: Path, farms: Path) -> tuple[Path, bool]:
         return path, True
     if not farm.exists():
         raise InputProblem(
-            farm.as_posix(), "", "is not there", "Name a farm file or a farm folder, or start without one and make a farm"
+            farm.as_posix(),
+            "",
+            "is not there",
+            "Name a farm file or a farm folder, or start without one and make a farm",
         )
     return farm, False
 
@@ -101,7 +104,7 @@ def serve(
     sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        sock.bind(("0.0.0.0" if lan else LOCAL, port))  # noqa: S104 (asked for with --lan)
+        sock.bind(("0.0.0.0" if lan else LOCAL, port))
     except OSError as error:
         raise InputProblem("--port", "", f"{port} cannot be used ({error.strerror})", "Leave it out") from error
     port = sock.getsockname()[1]

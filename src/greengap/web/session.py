@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import io
+import os
 import tempfile
 import threading
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+import zipfile
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import pandas as pd
 import shapely
 
 from greengap import units
@@ -19,15 +23,23 @@ from greengap.farm import drawing
 from greengap.farm.crop_calendar import read_crop_calendar
 from greengap.farm.fields import geodesic_area_m2, read_blocks
 from greengap.farm.gaps import find_gaps
-from greengap.farm.settings import FarmSettings
+from greengap.farm.settings import SOIL_PROPERTIES, FarmSettings, SoilRaster, settings_from
+from greengap.farm_input import check_names, read_farm_contents
+from greengap.pack import pack, unpack
 from greengap.site.soil import soil_from_rasters
 from greengap.site.weather import read_weather
-from greengap.tables import CropCalendar
 from greengap.web import edits
-from greengap.web.planner import Planner
-from greengap.web.store import Edit, FarmStore, Patch, Rowset, VersionConflict
+from greengap.web.planner import Planner, crops_at_once
+from greengap.web.store import (
+    Derived,
+    FarmStore,
+    Patch,
+    Rowset,
+    VersionConflict,
+    calendar_of_rows,
+    crops_of_calendar,
+)
 from greengap.web.views import gap_dates
-from greengap.web.workspace import Workspace, clear, crops_of_calendar, farm_folder_zip, rows_of_folder
 
 HISTORY_SHOWN = 200
 
@@ -48,15 +60,10 @@ def slug(name: str) -> str:
 
 
 def pack_folder(folder: Path, path: Path) -> FarmStore:
-    """Write the farm file of a farm folder."""
-    rows, files, _ = rows_of_folder(folder)
-    return FarmStore.create(path, rows, files, [])
-
-
-def new_farm(path: Path, name: str, lat: float, lon: float, system: str) -> FarmStore:
-    """Write an empty farm file at a place."""
-    settings = {"name": name, "units": system, "place": {"lat": round(lat, 6), "lon": round(lon, 6)}}
-    return FarmStore.create(path, Rowset(settings=settings), {}, [])
+    """Write the farm file of a farm folder, never over another file."""
+    if path.exists():
+        raise InputProblem(path.name, "", "is there already", "Choose another name, or open it")
+    return FarmStore(pack(folder, path))
 
 
 @dataclass(frozen=True)
@@ -76,18 +83,23 @@ class Session:
         self.store = store
         self.catalogue: Catalogue = load_catalogue()
         self._lock = threading.RLock()
-        self._folder = Path(tempfile.mkdtemp(prefix="greengap-"))
-        self.workspace = Workspace(self._folder)
-        self.version, self.rows, self.history = store.read()
-        self.workspace.lay_place_files(store.files())
-        self._settings: FarmSettings | None = None
-        self.planner = Planner(self.workspace, self.catalogue)
-        self.planner.request(self.version, self.rows)
+        self._settings: tuple[str, FarmSettings] | None = None
+        self.planner = Planner(store.path, self.catalogue)
+        self.planner.request(store.contents)
+
+    @property
+    def rows(self) -> Rowset:
+        """All that a person edits."""
+        return self.store.rows
+
+    @property
+    def version(self) -> int:
+        """The version that the rows are at."""
+        return self.store.version
 
     def close(self) -> None:
-        """Stop the planner and remove the working folder; the farm file is complete at any time."""
+        """Stop the planner; the farm file is complete at any time."""
         self.planner.close()
-        clear(self._folder)
 
     # ---- edits --------------------------------------------------------------------------------
 
@@ -95,8 +107,7 @@ class Session:
         self,
         version: int,
         make: Callable[[Rowset], edits.Change],
-        first: str | None = None,
-        files: Mapping[str, bytes] | None = None,
+        derived: Derived | None = None,
         report: list[dict[str, str]] | None = None,
     ) -> Done:
         """Make one edit, write it, and set the planner to work.
@@ -112,16 +123,14 @@ class Session:
             self._catch_up(version)
             patch, words = make(self.rows)
             if "settings" in patch:
-                trial = Rowset(self.rows.blocks, self.rows.crops, dict(self.rows.settings), self.rows.choices)
+                trial = self.rows.copied()
                 trial.apply({"settings": patch["settings"]})
-                self.workspace.check_settings(trial)
-            number = self.store.commit(version, patch, words, files)
-            if files:
-                self.workspace.lay_place_files(files)
-            self._took(number, patch)
-            self.history = [e for e in self.history if not e.undone]
-            self.history.append(Edit(self.history[-1].number + 1 if self.history else 1, words, False))
-            self.planner.request(number, self.rows, first or _first_block(patch))
+                names = {*trial.blocks, *patch.get("blocks", {})} - {
+                    k for k, pair in patch.get("blocks", {}).items() if pair[1] is None
+                }
+                check_names(self._read_settings(trial), {*names, *self.store.contents.set_aside}, self.catalogue)
+            number = self.store.commit(version, patch, words, derived)
+            self.planner.request(self.store.contents, _first_block(patch))
             return Done(number, patch, words, report or [])
 
     def step(self, version: int, back: bool) -> Done | None:
@@ -131,45 +140,43 @@ class Session:
             found = self.store.step(version, back)
             if found is None:
                 return None
-            number, patch, words = found
-            self._took(number, patch, 0 if back else 1)
-            self.version, self.rows, self.history = self.store.read()
-            self.planner.request(number, self.rows, _first_block(patch))
-            return Done(number, patch, words, [])
+            patch, words = found
+            self.planner.request(self.store.contents, _first_block(patch))
+            return Done(self.version, patch, words, [])
 
     def _catch_up(self, version: int) -> None:
         """Refuse an edit made for rows that are not the newest."""
-        in_file = self.store.version()
-        if in_file != self.version:  # another program wrote
-            self.version, self.rows, self.history = self.store.read()
-            self.workspace.lay_place_files(self.store.files())
-            self._settings = None
-            self.planner.request(self.version, self.rows)
+        self.refresh()
         if version != self.version:
             raise VersionConflict(version, self.version)
 
     def refresh(self) -> None:
         """Read the file again if another program wrote to it."""
         with self._lock:
-            if self.store.version() != self.version:
-                self.version, self.rows, self.history = self.store.read()
-                self._settings = None
-                self.planner.request(self.version, self.rows)
+            if self.store.revision_in_file() != self.version:
+                self.store.read()
+                self.planner.request(self.store.contents)
 
-    def _took(self, number: int, patch: Patch, side: int = 1) -> None:
-        self.rows.apply(patch, side)
-        self.version = number
-        if "settings" in patch:
-            self._settings = None
+    def _read_settings(self, rows: Rowset) -> FarmSettings:
+        """Settings as the commands read them.
+
+        Raises
+        ------
+        InputProblem
+            If a command would refuse them.
+        """
+        name = self.store.contents.name
+        return settings_from(rows.settings_text().encode(), self.store.path.parent, name, must_exist=False)
 
     # ---- looking ------------------------------------------------------------------------------
 
     @property
     def settings(self) -> FarmSettings:
         """Settings as the commands read them."""
-        if self._settings is None:
-            self._settings = self.workspace.check_settings(self.rows)
-        return self._settings
+        text = self.rows.settings_text()
+        if self._settings is None or self._settings[0] != text:
+            self._settings = (text, self._read_settings(self.rows))
+        return self._settings[1]
 
     def state(self) -> dict[str, Any]:
         """Everything that a person edits, with the history."""
@@ -191,20 +198,20 @@ class Session:
                         },
                     }
                 )
-            done = [e for e in self.history if not e.undone]
-            undone = [e for e in self.history if e.undone]
+            done = [e for e in self.store.history if not e.undone]
+            undone = [e for e in self.store.history if e.undone]
             return {
                 "version": self.version,
                 "file": self.store.path.name,
                 "blocks": {"type": "FeatureCollection", "features": features},
                 "crops": [{"key": key, **row} for key, row in self.rows.crops.items()],
                 "settings": {k: v for k, v in self.rows.settings.items() if k != "files"},
-                "weather_files": [Path(n).name for n in (self.rows.settings.get("files") or {}).get("weather", [])],
-                "soil_files": sorted((self.rows.settings.get("files") or {}).get("soil", {})),
+                "weather": self.store.contents.weather.attrs.get("files", ""),
+                "soil_layers": sorted((self.rows.settings.get("files") or {}).get("soil", {})),
                 "choices": list(self.rows.choices.values()),
                 "undo": len(done),
                 "redo": len(undone),
-                "history": [asdict(e) for e in self.history[-HISTORY_SHOWN:]],
+                "history": [asdict(e) for e in self.store.history[-HISTORY_SHOWN:]],
             }
 
     def faults(self, rings: list[Any], block: str | None) -> dict[str, Any]:
@@ -213,9 +220,7 @@ class Session:
             outline = edits.polygon(rings)
         except drawing.DrawingProblem as problem:
             return {"area_m2": 0.0, "sides_m": [], "faults": [], "unfinished": problem.key}
-        others = {
-            name: edits.outline_of(row) for name, row in self.rows.blocks.items() if name != block
-        }
+        others = {name: edits.outline_of(row) for name, row in self.rows.blocks.items() if name != block}
         found = drawing.find_faults(outline, others)
         stops = any(f.stops for f in found)
         return {
@@ -227,37 +232,24 @@ class Session:
 
     def gaps_if(self, block: str, crops: list[dict[str, str]]) -> dict[str, Any]:
         """The gaps of a block under a calendar that is being dragged; nothing is kept."""
-        rows = Rowset(self.rows.blocks, {}, self.rows.settings, {})
+        rows = self.rows.copied()
+        rows.crops = {key: row for key, row in rows.crops.items() if row["block"] != block}
         for number, crop in enumerate(crops):
-            rows.crops[f"c{number}"] = edits._checked_crop({**crop, "block": block}, rows)
-        problem = self.workspace.calendar_problem(rows, block, self.catalogue)
-        if problem or not crops:
-            return {"problem": problem, "gaps": []}
-        ends = [row["end"] for row in self.rows.crops.values() if row["block"] != block]
-        lasts = max([*ends, *(c["end"] for c in crops)])
-        import pandas as pd
-
-        table = pd.DataFrame(
-            [
-                {
-                    "block_id": block, "crop": c["crop"], "establishment": c["establishment"],
-                    **{
-                        f"{end}_{side}": pd.Timestamp(c.get(f"{end}_{side}") or c[end])
-                        for end in ("start", "end") for side in ("early", "usual", "late")
-                    },
-                }
-                for c in sorted(rows.crops.values(), key=lambda c: c["start"])
-            ]
-        )  # fmt: skip
-        # A row far away on a block that does not exist stretches the calendar to where the farm's ends.
-        if lasts > max(c["end"] for c in crops):
-            far = table.iloc[[-1]].copy()
-            for column in [c for c in far.columns if c.endswith(("early", "usual", "late"))]:
-                far[column] = pd.Timestamp(lasts)
-            far["block_id"] = "\0"
-            table = pd.concat([table, far], ignore_index=True)
+            rows.crops[f"try{number}"] = edits.checked_crop({**crop, "block": block}, rows)
+        calendar = calendar_of_rows(rows)
+        found = crops_at_once(calendar[calendar["block_id"] == block])
+        if found or not crops:
+            return {"problem": found.get(block), "gaps": []}
+        # Of the other blocks only how far the calendar reaches matters.
+        last = calendar.loc[calendar["end_usual"].idxmax(), "block_id"]
+        kept = calendar["block_id"] == block
+        if last != block:
+            others = calendar[(calendar["block_id"] == last) & (calendar["end_usual"] == calendar["end_usual"].max())]
+            calendar = pd.concat([calendar[kept], others.head(1)], ignore_index=True)
+        else:
+            calendar = calendar[kept].reset_index(drop=True)
         south = bool(edits.outline_of(self.rows.blocks[block]).centroid.y < 0)
-        gaps = find_gaps(CropCalendar.validate(table), self.settings, self.catalogue, southern=south)
+        gaps = find_gaps(calendar, self.settings, self.catalogue, southern=south)
         return {"problem": None, "gaps": [gap_dates(g) for g in gaps.itertuples() if g.block_id == block]}
 
     # ---- files in and out ---------------------------------------------------------------------
@@ -303,46 +295,52 @@ class Session:
         place = self._place()
         station = (place[1], place[0], extra.get("elevation_m"), Path(name).stem)
         near = (place[0], place[1], place[0], place[1])
-        read_weather([path], lambda _: name, report, station=station, near=near)
-        inside = f"place/{path.name}"
+        weather = read_weather([path], lambda _: name, report, station=station, near=near)
 
         def make(rows: Rowset) -> edits.Change:
-            files = {**(rows.settings.get("files") or {}), "weather": [inside]}
-            values: dict[str, Any] = {"files": files}
+            values: dict[str, Any] = {"files": {**(rows.settings.get("files") or {}), "weather": name}}
             if path.suffix.lower() not in (".nc", ".nc4"):
                 where: dict[str, Any] = {"lat": place[1], "lon": place[0], "name": Path(name).stem[:60]}
                 if extra.get("elevation_m") is not None:
                     where["elevation_m"] = extra["elevation_m"]
                 values["station"] = where
-            patch, _ = edits.set_settings(rows, values)
+            patch, _ = edits.set_settings(rows, values, must_change=False)
             return patch, ["did_import_weather", {"name": name[:80]}]
 
-        return self.edit(version, make, files={inside: content}, report=_told(report, name))
+        return self.edit(version, make, Derived(weather=weather, report=report), _told(report, name))
 
     def _import_soil(self, version: int, path: Path, name: str, content: bytes, extra: dict[str, Any]) -> Done:
-        from greengap.farm.settings import SOIL_PROPERTIES, SoilRaster
-
         key, unit = extra.get("property"), extra.get("unit") or ""
         if key not in SOIL_PROPERTIES:
             raise InputProblem(name, "", "it is not said what it shows", f"Choose one of {', '.join(SOIL_PROPERTIES)}")
         if not self.rows.blocks:
             raise InputProblem(name, "", "there are no blocks to read it for", "Draw a block first")
         report = ImportReport()
-        blocks = gpd.GeoDataFrame(
-            {"block_id": list(self.rows.blocks)},
-            geometry=[edits.outline_of(r) for r in self.rows.blocks.values()],
-            crs=4326,
-        )
-        soil_from_rasters(blocks, {key: SoilRaster(path, unit)}, lambda _: name, report)
-        inside = f"place/{key}_{path.name}"
+        contents = self.store.contents
+        soil_from_rasters(contents.blocks, {key: SoilRaster(path, unit)}, lambda _: name, report)
+        own = self.store.path
+        sources = (own.parent / contents.source_folder) if contents.source_folder else own.parent
+        kept = own.parent / f"{own.stem}-soil" / f"{key}{path.suffix}"
+        kept.parent.mkdir(exist_ok=True)
+        whole = kept.with_name(f".{kept.name}.part")
+        whole.write_bytes(content)
+        whole.replace(kept)
+        named = Path(os.path.relpath(kept.resolve(), sources.resolve())).as_posix()
 
         def make(rows: Rowset) -> edits.Change:
             files = dict(rows.settings.get("files") or {})
-            files["soil"] = {**files.get("soil", {}), key: {"file": inside, **({"unit": unit} if unit else {})}}
-            patch, _ = edits.set_settings(rows, {"files": files})
+            files["soil"] = {**files.get("soil", {}), key: {"file": named, **({"unit": unit} if unit else {})}}
+            patch, _ = edits.set_settings(rows, {"files": files}, must_change=False)
             return patch, ["did_import_soil", {"name": name[:80], "property": key}]
 
-        return self.edit(version, make, files={inside: content}, report=_told(report, name))
+        trial = self.rows.copied()
+        trial.apply(make(self.rows)[0])
+        anew = read_farm_contents(
+            replace(contents, settings_text=trial.settings_text(), outlines={}, report=ImportReport()), own
+        )
+        return self.edit(
+            version, make, Derived(soil=(anew.soil, anew.class_shares), report=report), _told(report, name)
+        )
 
     def _place(self) -> tuple[float, float]:
         """Longitude and latitude of the farm."""
@@ -356,7 +354,12 @@ class Session:
 
     def folder_zip(self) -> bytes:
         """The farm as a folder that every command takes, zipped."""
-        return farm_folder_zip(self.rows, self.store.files())
+        with tempfile.TemporaryDirectory(prefix="greengap-out-") as held:
+            out = io.BytesIO()
+            with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+                for path in unpack(self.store.path, Path(held) / "farm"):
+                    packed.writestr(zipfile.ZipInfo(path.name, (1980, 1, 1, 0, 0, 0)), path.read_bytes(), 8)
+            return out.getvalue()
 
 
 def _first_block(patch: Patch) -> str | None:

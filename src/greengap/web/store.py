@@ -1,80 +1,54 @@
-"""The farm file that the page edits: one GeoPackage (OGC 12-128r18, an SQLite file), every edit one transaction.
+"""The farm file as the page edits it: rows by key, every edit one transaction, every edit kept with what it changed.
 
-Rows of four tables are what a person edits: blocks, crop calendar, settings, choices. The files that say
-what the place is (weather, soil) lie in it as they came. Beside them stands every edit with what it changed,
-so that all of it can be taken back. The layer and the tables open in any GIS.
+`greengap.farm.farm_file` owns the file; beside its tables the page keeps `edit_history` there.
 """
 
 from __future__ import annotations
 
-import hashlib
+import copy
 import json
-import os
 import sqlite3
-import struct
-from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
+import tomllib
+from collections.abc import Mapping
+from contextlib import closing
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
+import geopandas as gpd
+import pandas as pd
 import shapely
+import tomlkit
+import xarray as xr
 from shapely.geometry import shape
+from tomlkit.exceptions import TOMLKitError
 
-from greengap.errors import InputProblem
+from greengap.errors import ImportReport, InputProblem
+from greengap.farm.farm_file import (
+    FarmContents,
+    FarmEdit,
+    edit_farm_file,
+    no_weather,
+    outline_fingerprint,
+    read_farm_file,
+    write_farm_file,
+)
 from greengap.farm.fields import geodesic_area_m2
+from greengap.farm.settings import FILE, settings_from
+from greengap.tables import Block, ClassShare, CropCalendar, Soil
 
-APPLICATION_ID = 0x47504B47  # "GPKG"
-USER_VERSION = 10300  # GeoPackage 1.3
-FORMAT = "1"
 TABLES = ("blocks", "crops", "settings", "choices")
-CROP_COLUMNS = (
-    "block", "crop", "establishment", "start", "end", "start_early", "start_late", "end_early", "end_late",
-)  # fmt: skip
+SOFT = ("start_early", "start_late", "end_early", "end_late")
+CROP_COLUMNS = ("block", "crop", "establishment", "start", "end", *SOFT)
 CHOICE_COLUMNS = ("block", "day", "cover", "answer", "sow_date", "read_by", "read_on")
+PAGE_SETTINGS = ("place", "underlay")  # of the page, not lines of farm.toml
+HISTORY = """CREATE TABLE edit_history (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, revision INTEGER NOT NULL,
+  words TEXT NOT NULL, patch TEXT NOT NULL, undone INTEGER NOT NULL DEFAULT 0)"""
+TOLD = ("edit_history", "attributes", "edit_history", "Every edit of the page, with what it changed",
+        "1970-01-01T00:00:00.000Z", None, None, None, None, None)  # fmt: skip
 
 Rows = dict[str, dict[str, Any]]  # by key
 Patch = dict[str, dict[str, list[Any]]]  # table -> key -> [row before, row after]; None where there is none
-
-_SCHEMA = """
-CREATE TABLE gpkg_spatial_ref_sys (srs_name TEXT NOT NULL, srs_id INTEGER PRIMARY KEY, organization TEXT NOT NULL,
-  organization_coordsys_id INTEGER NOT NULL, definition TEXT NOT NULL, description TEXT);
-CREATE TABLE gpkg_contents (table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, identifier TEXT UNIQUE,
-  description TEXT DEFAULT '', last_change DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')),
-  min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, max_y DOUBLE, srs_id INTEGER,
-  CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id));
-CREATE TABLE gpkg_geometry_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, geometry_type_name TEXT NOT NULL,
-  srs_id INTEGER NOT NULL, z TINYINT NOT NULL, m TINYINT NOT NULL,
-  CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name),
-  CONSTRAINT uk_gc_table_name UNIQUE (table_name),
-  CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
-  CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id));
-CREATE TABLE blocks (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom MULTIPOLYGON, block TEXT UNIQUE NOT NULL,
-  field TEXT, area_ha DOUBLE);
-CREATE TABLE crop_calendar (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, row_key TEXT UNIQUE NOT NULL, block TEXT,
-  crop TEXT, establishment TEXT, "start" TEXT, "end" TEXT, start_early TEXT, start_late TEXT, end_early TEXT,
-  end_late TEXT);
-CREATE TABLE settings (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, row_key TEXT UNIQUE NOT NULL, value_json TEXT);
-CREATE TABLE choices (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, row_key TEXT UNIQUE NOT NULL, block TEXT,
-  day TEXT, cover TEXT, answer TEXT, sow_date TEXT, read_by TEXT, read_on TEXT);
-CREATE TABLE place_files (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, name TEXT UNIQUE NOT NULL, sha256 TEXT,
-  content BLOB);
-CREATE TABLE edit_history (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, words_json TEXT NOT NULL,
-  patch_json TEXT NOT NULL, undone INTEGER NOT NULL DEFAULT 0);
-CREATE TABLE farm_file (name TEXT PRIMARY KEY NOT NULL, value TEXT NOT NULL);
-"""
-_WGS84 = (
-    'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563,AUTHORITY["EPSG","7030"]],'
-    'AUTHORITY["EPSG","6326"]],PRIMEM["Greenwich",0,AUTHORITY["EPSG","8901"]],UNIT["degree",0.0174532925199433,'
-    'AUTHORITY["EPSG","9122"]],AUTHORITY["EPSG","4326"]]'
-)
-_ATTRIBUTES = {
-    "crop_calendar": "Which crop stands on which block, from when to when",
-    "settings": "What the farm says of itself",
-    "choices": "What the farm decided for single gaps",
-    "place_files": "Weather and soil as they came",
-    "edit_history": "Every edit, with what it changed",
-}
 
 
 class VersionConflict(Exception):
@@ -87,12 +61,13 @@ class VersionConflict(Exception):
 
 @dataclass
 class Rowset:
-    """All that a person edits, by table and key."""
+    """All that a person edits, by table and key; `text` is ``farm.toml`` without choices."""
 
     blocks: Rows = field(default_factory=dict)
     crops: Rows = field(default_factory=dict)
     settings: dict[str, Any] = field(default_factory=dict)
     choices: Rows = field(default_factory=dict)
+    text: str = ""
 
     def table(self, name: str) -> dict[str, Any]:
         """One of the four tables."""
@@ -108,6 +83,19 @@ class Rowset:
                     held.pop(key, None)
                 else:
                     held[key] = pair[side]
+        if "settings" in patch:
+            self.text = _with_settings(self.text, {k: pair[side] for k, pair in patch["settings"].items()})
+
+    def copied(self) -> Rowset:
+        """Rows that can be changed without these; single rows are never changed in place."""
+        return Rowset(dict(self.blocks), dict(self.crops), dict(self.settings), dict(self.choices), self.text)
+
+    def settings_text(self) -> str:
+        """``farm.toml``, choices and all."""
+        if not self.choices:
+            return self.text
+        listed = [{k: v for k, v in row.items() if v} for row in self.choices.values()]
+        return f"{self.text.rstrip()}\n\n{tomlkit.dumps({'choices': listed})}"
 
 
 @dataclass(frozen=True)
@@ -119,180 +107,122 @@ class Edit:
     undone: bool
 
 
-def _geometry_blob(geometry: Mapping[str, Any]) -> bytes:
-    """GeoPackage binary of an outline: header with envelope, then WKB, as MultiPolygon."""
-    outline = shape(geometry)
-    if outline.geom_type == "Polygon":
-        outline = shapely.multipolygons([outline])
-    west, south, east, north = outline.bounds
-    envelope = struct.pack("<4d", west, east, south, north)
-    return b"GP\x00\x03" + struct.pack("<i", 4326) + envelope + shapely.to_wkb(outline, byte_order=1)
+@dataclass(frozen=True)
+class Derived:
+    """Weather or soil that comes in with an edit, read and checked."""
+
+    weather: xr.Dataset | None = None
+    soil: tuple[pd.DataFrame, pd.DataFrame] | None = None
+    report: ImportReport | None = None
 
 
-def _outline(blob: bytes) -> dict[str, Any]:
-    """GeoJSON geometry of a GeoPackage binary; one part becomes a plain polygon."""
-    flags = blob[3]
-    sizes = (0, 32, 48, 48, 64)
-    wkb = blob[8 + sizes[(flags >> 1) & 7] :]
-    outline = shapely.from_wkb(wkb)
-    if outline.geom_type == "MultiPolygon" and len(outline.geoms) == 1:
-        outline = outline.geoms[0]
-    found: dict[str, Any] = json.loads(shapely.to_geojson(outline))
-    return found
+def _with_settings(text: str, values: Mapping[str, Any]) -> str:
+    """``farm.toml`` with other values; remarks and all other lines stay."""
+    document = tomlkit.parse(text)
+    for key, value in values.items():
+        if key in PAGE_SETTINGS:
+            continue
+        if value is None:
+            document.pop(key, None)
+        else:
+            document[key] = value
+    return tomlkit.dumps(document)
+
+
+def _without_choices(text: str) -> tuple[str, list[dict[str, Any]]]:
+    document = tomlkit.parse(text)
+    found = tomllib.loads(text).get("choices", [])
+    if "choices" in document:
+        document.remove("choices")
+    return tomlkit.dumps(document), found
 
 
 def _refuse(path: Path, what: str, remedy: str) -> InputProblem:
     return InputProblem(path.name, "", what, remedy)
 
 
-OTHER = "Open the farm file that this program wrote, or import the outlines of this one into a farm"
-
-
 class FarmStore:
-    """A farm file on disk; holds no connection between calls, so that a dead program holds no lock."""
+    """A farm file on disk, and what stands in it; holds no connection between calls."""
 
     def __init__(self, path: Path) -> None:
-        """Check an existing farm file; it is not written to before it has been found sound.
+        """Read a farm file; it is not written to.
 
         Raises
         ------
         InputProblem
-            If the file is missing, damaged, not a GeoPackage, or not a farm file.
+            If it is missing, damaged, or no farm file.
         """
         self.path = path
-        self._check()
+        self.contents: FarmContents
+        self.rows: Rowset
+        self.history: list[Edit]
+        self.page: dict[str, Any]
+        self.read()
 
-    # ---- opening ------------------------------------------------------------------------------
-
-    def _check(self) -> None:
-        path = self.path
-        try:
-            head = path.open("rb").read(100)
-        except OSError as error:
-            raise _refuse(path, f"cannot be opened ({error.strerror})", "Make it a file that you may read") from error
-        if not head.startswith(b"SQLite format 3\0"):
-            raise _refuse(path, "is not a GeoPackage", OTHER)
-        if int.from_bytes(head[68:72], "big") not in (APPLICATION_ID, 0x47503130, 0x47503131):
-            raise _refuse(path, "is an SQLite file but not a GeoPackage", OTHER)
-        journal = path.with_name(path.name + "-journal")
-        mode = "rw" if journal.exists() else "ro"  # an edit that was cut off is taken back by reading it
-        try:
-            with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=10)) as db:
-                faults = [row[0] for row in db.execute("PRAGMA integrity_check(3)")]
-                if faults != ["ok"]:
-                    raise _refuse(path, f"is damaged ({faults[0]:.120})", "Take the last copy that was kept of it")
-                names = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-                if not {"farm_file", "blocks", "crop_calendar", "settings", "edit_history"} <= names:
-                    raise _refuse(path, "is a GeoPackage, but no farm file", OTHER)
-                found = db.execute("SELECT value FROM farm_file WHERE name = 'format'").fetchone()
-                if found is None or found[0] != FORMAT:
-                    raise _refuse(path, f"has format {found and found[0]!r}", "Open it with a newer greengap")
-                self._read(db)
-        except sqlite3.DatabaseError as error:
-            raise _refuse(path, f"is damaged ({error})", "Take the last copy that was kept of it") from error
-        except (ValueError, KeyError, TypeError, shapely.errors.ShapelyError) as error:
-            raise _refuse(path, f"holds a row that cannot be read ({error})", "Take the last copy of it") from error
-
-    @classmethod
-    def create(cls, path: Path, rows: Rowset, files: Mapping[str, bytes], words: list[Any]) -> FarmStore:
-        """Write a new farm file: whole or not at all, and never over another file.
-
-        Raises
-        ------
-        InputProblem
-            If a file of that name is there, or the folder cannot be written.
-        """
-        part = path.with_name(f".{path.name}.{os.getpid()}.part")
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            part.unlink(missing_ok=True)
-            with closing(sqlite3.connect(part)) as db:
-                db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                db.execute(f"PRAGMA user_version = {USER_VERSION}")
-                db.executescript(_SCHEMA)
-                db.executemany(
-                    "INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)",
-                    [
-                        ("WGS 84 geodetic", 4326, "EPSG", 4326, _WGS84, "longitude and latitude"),
-                        ("Undefined cartesian SRS", -1, "NONE", -1, "undefined", ""),
-                        ("Undefined geographic SRS", 0, "NONE", 0, "undefined", ""),
-                    ],
-                )
-                db.execute(
-                    "INSERT INTO gpkg_contents (table_name, data_type, identifier, srs_id) "
-                    "VALUES ('blocks', 'features', 'blocks', 4326)"
-                )
-                db.executemany(
-                    "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) VALUES (?, 'attributes', ?, ?)",
-                    [(name, name, words_) for name, words_ in _ATTRIBUTES.items()],
-                )
-                db.execute("INSERT INTO gpkg_geometry_columns VALUES ('blocks', 'geom', 'MULTIPOLYGON', 4326, 0, 0)")
-                db.executemany("INSERT INTO farm_file VALUES (?, ?)", [("format", FORMAT), ("version", "0")])
-                patch: Patch = {
-                    table: {key: [None, row] for key, row in rows.table(table).items()} for table in TABLES
-                }
-                _write_rows(db, patch, 1)
-                for name, content in files.items():
-                    _write_file(db, name, content)
-                db.commit()
-            os.link(part, path)  # fails where a file is there, which a rename would not
-        except FileExistsError as error:
-            raise _refuse(path, "is there already", "Choose another name, or open it") from error
-        except (OSError, sqlite3.Error) as error:
-            raise _refuse(path, f"cannot be written ({error})", "Choose another folder") from error
-        finally:
-            part.unlink(missing_ok=True)
-        return cls(path)
-
-    # ---- reading ------------------------------------------------------------------------------
-
-    @contextmanager
-    def _open(self) -> Iterator[sqlite3.Connection]:
-        try:
-            with closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=rw", uri=True, timeout=10)) as db:
-                db.isolation_level = None
-                db.execute("PRAGMA synchronous = FULL")
-                yield db
-        except sqlite3.Error as error:
-            raise _refuse(self.path, f"cannot be read or written ({error})", "Look whether it was moved") from error
-
-    def _read(self, db: sqlite3.Connection) -> Rowset:
-        rows = Rowset()
-        for block, field_, geom in db.execute("SELECT block, field, geom FROM blocks ORDER BY fid"):
-            rows.blocks[block] = {"field": field_ or block, "geometry": _outline(geom)}
-        columns = ", ".join(f'"{c}"' for c in CROP_COLUMNS)
-        for key, *cells in db.execute(f"SELECT row_key, {columns} FROM crop_calendar ORDER BY fid"):  # noqa: S608
-            rows.crops[key] = {c: v or "" for c, v in zip(CROP_COLUMNS, cells, strict=True)}
-        for key, value in db.execute("SELECT row_key, value_json FROM settings ORDER BY fid"):
-            rows.settings[key] = json.loads(value)
-        columns = ", ".join(CHOICE_COLUMNS)
-        for key, *cells in db.execute(f"SELECT row_key, {columns} FROM choices ORDER BY fid"):  # noqa: S608
-            rows.choices[key] = {c: v or "" for c, v in zip(CHOICE_COLUMNS, cells, strict=True)}
-        return rows
-
-    def read(self) -> tuple[int, Rowset, list[Edit]]:
-        """Version, rows and history as they stand in the file."""
-        with self._open() as db:
-            db.execute("BEGIN")
-            history = [
-                Edit(number, json.loads(words), bool(undone))
-                for number, words, undone in db.execute("SELECT fid, words_json, undone FROM edit_history ORDER BY fid")
-            ]
-            return _version(db), self._read(db), history
-
+    @property
     def version(self) -> int:
-        """The version that the file is at; it grows with every edit, undo and redo."""
-        with self._open() as db:
-            return _version(db)
+        """The version that these rows are at."""
+        return self.contents.revision
 
-    def files(self) -> dict[str, bytes]:
-        """Weather and soil as they came, by name."""
-        with self._open() as db:
-            return dict(db.execute("SELECT name, content FROM place_files ORDER BY name"))
+    def read(self) -> None:
+        """Read everything anew."""
+        contents = read_farm_file(self.path)
+        try:
+            with closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)) as base:
+                faults = base.execute("PRAGMA quick_check(1)").fetchone()
+                if faults and faults[0] != "ok":
+                    raise _refuse(self.path, f"is damaged ({faults[0]:.120})", "Take the last copy that was kept of it")
+                found = base.execute("SELECT value FROM settings WHERE key = 'page'").fetchone()
+                self.page = json.loads(found[0]) if found else {}
+                there = base.execute("SELECT 1 FROM sqlite_master WHERE name = 'edit_history'").fetchone()
+                listed = (
+                    base.execute("SELECT fid, revision, words, undone FROM edit_history ORDER BY fid").fetchall()
+                    if there
+                    else []
+                )
+        except sqlite3.DatabaseError as error:
+            raise _refuse(self.path, f"is damaged ({error})", "Take the last copy that was kept of it") from error
+        self.history = [Edit(number, json.loads(words), bool(undone)) for number, _, words, undone in listed]
+        if self.page.get("revision", contents.revision) != contents.revision:
+            self.history = []  # another program has written: the edits before it no longer fit
+        self.contents, self.rows = contents, self._rows(contents)
+
+    def revision_in_file(self) -> int:
+        """The version that the file is at now."""
+        try:
+            with closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)) as base:
+                return int(base.execute("SELECT value FROM settings WHERE key = 'revision'").fetchone()[0])
+        except (sqlite3.Error, TypeError) as error:
+            raise _refuse(self.path, f"cannot be read any more ({error})", "Look whether it was moved") from error
+
+    def _rows(self, contents: FarmContents) -> Rowset:
+        rows = Rowset()
+        try:
+            rows.text, choices = _without_choices(contents.settings_text)
+        except (TOMLKitError, tomllib.TOMLDecodeError) as error:
+            raise InputProblem(FILE, "", f"cannot be read ({error})", "Correct that line") from error
+        for block in contents.blocks.itertuples():
+            one: dict[str, Any] = {"field": block.field, "geometry": json.loads(shapely.to_geojson(block.geometry))}
+            if abs(block.area_sown_m2 - block.area_gross_m2) > 0.01:
+                one["sown_share"] = block.area_sown_m2 / block.area_gross_m2
+            rows.blocks[block.block_id] = one
+        crops = crops_of_calendar(contents.crop_calendar)
+        keys = self.page.get("crop_keys", [])
+        if len(keys) != len(crops):
+            keys = [f"c{n}" for n in range(1, len(crops) + 1)]
+        rows.crops = dict(zip(keys, crops, strict=True))
+        rows.settings = tomllib.loads(rows.text)
+        rows.settings.setdefault("name", contents.name)
+        rows.settings |= {k: v for k, v in self.page.items() if k in PAGE_SETTINGS}
+        rows.choices = {
+            f"c{number}": {column: str(one.get(column, "")) for column in CHOICE_COLUMNS}
+            for number, one in enumerate(choices, 1)
+        }
+        return rows
 
     # ---- writing ------------------------------------------------------------------------------
 
-    def commit(self, version: int, patch: Patch, words: list[Any], files: Mapping[str, bytes] | None = None) -> int:
+    def commit(self, version: int, patch: Patch, words: list[Any], derived: Derived | None = None) -> int:
         """Write one edit in one transaction.
 
         Parameters
@@ -303,7 +233,7 @@ class FarmStore:
             What it changes.
         words : list
             Key of the text catalogue and what goes into it.
-        files : mapping, optional
+        derived : Derived, optional
             Weather or soil that comes with it; not taken back by undo.
 
         Returns
@@ -316,107 +246,215 @@ class FarmStore:
         VersionConflict
             If somebody else wrote in the meantime; nothing is written then.
         """
-        with self._transaction(version) as db:
-            db.execute("DELETE FROM edit_history WHERE undone = 1")
-            _write_rows(db, patch, 1)
-            for name, content in (files or {}).items():
-                _write_file(db, name, content)
-            db.execute(
-                "INSERT INTO edit_history (words_json, patch_json) VALUES (?, ?)",
-                (json.dumps(words, ensure_ascii=False), json.dumps(patch, ensure_ascii=False)),
-            )
+        rows = self.rows.copied()
+        rows.apply(patch)
+        with edit_farm_file(self.path) as edit:
+            contents, page = self._write(edit, version, rows, patch, derived)
+            edit.base.execute("DELETE FROM edit_history WHERE undone = 1")
+            number = edit.base.execute(
+                "INSERT INTO edit_history (revision, words, patch) VALUES (?, ?, ?)",
+                (version + 1, json.dumps(words, ensure_ascii=False), json.dumps(patch, ensure_ascii=False)),
+            ).lastrowid
+        self.history = [e for e in self.history if not e.undone]
+        self.history.append(Edit(number or 0, words, False))
+        self.contents, self.rows, self.page = contents, rows, page
         return version + 1
 
-    def step(self, version: int, back: bool) -> tuple[int, Patch, list[Any]] | None:
+    def step(self, version: int, back: bool) -> tuple[Patch, list[Any]] | None:
         """Take the last edit back, or do the next one again; None if there is none."""
-        with self._transaction(version) as db:
-            order = "undone = 0 ORDER BY fid DESC" if back else "undone = 1 ORDER BY fid ASC"
-            found = db.execute(
-                f"SELECT fid, patch_json, words_json FROM edit_history WHERE {order} LIMIT 1"  # noqa: S608
-            ).fetchone()
-            if found is None:
-                db.execute("ROLLBACK")
-                return None
-            patch: Patch = json.loads(found[1])
-            _write_rows(db, patch, 0 if back else 1)
-            db.execute("UPDATE edit_history SET undone = ? WHERE fid = ?", (int(back), found[0]))
-        return version + 1, patch, json.loads(found[2])
+        found = [e for e in self.history if e.undone != back]
+        if not found:
+            return None
+        it = found[-1] if back else found[0]
+        with edit_farm_file(self.path) as edit:
+            row = edit.base.execute("SELECT patch FROM edit_history WHERE fid = ?", (it.number,)).fetchone()
+            if row is None:
+                raise VersionConflict(version, edit.revision)
+            patch: Patch = json.loads(row[0])
+            rows = self.rows.copied()
+            rows.apply(patch, 0 if back else 1)
+            contents, page = self._write(edit, version, rows, patch, None)
+            edit.base.execute("UPDATE edit_history SET undone = ? WHERE fid = ?", (int(back), it.number))
+        self.history = [replace(e, undone=back) if e.number == it.number else e for e in self.history]
+        self.contents, self.rows, self.page = contents, rows, page
+        return patch, it.words
 
-    @contextmanager
-    def _transaction(self, version: int) -> Iterator[sqlite3.Connection]:
-        with self._open() as db:
-            db.execute("BEGIN IMMEDIATE")
-            found = _version(db)
-            if found != version:
-                db.execute("ROLLBACK")
-                raise VersionConflict(version, found)
-            try:
-                yield db
-                if db.in_transaction:
-                    db.execute("UPDATE farm_file SET value = ? WHERE name = 'version'", (str(version + 1),))
-                    db.execute("COMMIT")
-            except BaseException:
-                if db.in_transaction:
-                    db.execute("ROLLBACK")
-                raise
+    def _write(
+        self, edit: FarmEdit, version: int, rows: Rowset, patch: Patch, derived: Derived | None
+    ) -> tuple[FarmContents, dict[str, Any]]:
+        """Write what a patch touches; give what then stands in the file."""
+        if edit.revision != version or version != self.version:
+            raise VersionConflict(version, edit.revision)
+        before = self.contents
+        changes: dict[str, Any] = {"revision": version + 1}
+        report = copy.deepcopy(before.report)
+        edit.changed = True
+        if "blocks" in patch:
+            changes["blocks"] = blocks = blocks_of_rows(rows)
+            edit.write_blocks(blocks)
+            changes["soil"], changes["class_shares"], changes["outlines"] = inherited_soil(before, blocks)
+            edit.write_soil(changes["soil"], changes["class_shares"], changes["outlines"])
+            changes["set_aside"] = tuple(b for b in before.set_aside if b not in rows.blocks)
+            edit.set("set_aside", list(changes["set_aside"]))
+        if "crops" in patch or "blocks" in patch:
+            changes["crop_calendar"] = calendar_of_rows(rows)
+            edit.write_crop_calendar(changes["crop_calendar"])
+        if "settings" in patch or "choices" in patch:
+            stale = settings_from(before.settings_text.encode(), Path(), before.name, must_exist=False).assumptions
+            report.assumptions = [a for a in report.assumptions if a not in stale]
+            changes["settings_text"] = text = rows.settings_text()
+            edit.write_settings(text)
+            changes["name"] = str(rows.settings.get("name") or before.name)
+            edit.set("name", changes["name"])
+        if derived is not None:
+            if derived.weather is not None:
+                changes["weather"] = derived.weather
+                edit.write_weather(derived.weather)
+            if derived.soil is not None:
+                changes["soil"], changes["class_shares"] = derived.soil
+                changes["outlines"] = _fingerprints(changes.get("blocks", before.blocks))
+                edit.write_soil(changes["soil"], changes["class_shares"], changes["outlines"])
+            if derived.report is not None:
+                report.assumptions += [a for a in derived.report.assumptions if a not in report.assumptions]
+                report.findings += derived.report.findings
+        report.assumptions = [a for a in report.assumptions if not _about_calendar(a, rows)]
+        changes["report"] = report
+        edit.write_report(report)
+        page = {**{k: rows.settings[k] for k in PAGE_SETTINGS if k in rows.settings}, "revision": version + 1}
+        page["crop_keys"] = _crop_order(rows)
+        edit.set("page", page)
+        if not edit.base.execute("SELECT 1 FROM sqlite_master WHERE name = 'edit_history'").fetchone():
+            edit.base.execute(HISTORY)
+            edit.base.execute("INSERT INTO gpkg_contents VALUES (?,?,?,?,?,?,?,?,?,?)", TOLD)
+        elif not self.history:
+            edit.base.execute("DELETE FROM edit_history")
+        return replace(before, **changes), page
 
 
-def _version(db: sqlite3.Connection) -> int:
-    return int(db.execute("SELECT value FROM farm_file WHERE name = 'version'").fetchone()[0])
-
-
-def _write_file(db: sqlite3.Connection, name: str, content: bytes) -> None:
-    db.execute(
-        "INSERT INTO place_files (name, sha256, content) VALUES (?, ?, ?) "
-        "ON CONFLICT (name) DO UPDATE SET sha256 = excluded.sha256, content = excluded.content",
-        (name, hashlib.sha256(content).hexdigest(), content),
+def _about_calendar(sentence: str, rows: Rowset) -> bool:
+    """An assumption of reading that later edits of the calendar have overtaken."""
+    if "no calendar for block" not in sentence:
+        return False
+    planted = {row["block"] for row in rows.crops.values()}
+    return any(f"no calendar for block {b}," in sentence for b in planted) or not any(
+        f"no calendar for block {b}," in sentence for b in rows.blocks
     )
 
 
-def _write_rows(db: sqlite3.Connection, patch: Patch, side: int) -> None:
-    """Bring the rows that a patch names to one of its sides."""
-    for key, pair in patch.get("blocks", {}).items():
-        row = pair[side]
-        if row is None:
-            db.execute("DELETE FROM blocks WHERE block = ?", (key,))
+def new_farm_file(path: Path, name: str, place: dict[str, float] | None, units: str) -> FarmStore:
+    """An empty farm; nothing is written over.
+
+    Raises
+    ------
+    InputProblem
+        If the file is there, or the folder cannot be written.
+    """
+    if path.exists():
+        raise _refuse(path, "is there already", "Choose another name, or open it")
+    text = tomlkit.dumps({"name": name, "units": units, "files": {}})
+    contents = FarmContents(
+        settings_text=text, name=name, blocks=blocks_of_rows(Rowset()), crop_calendar=calendar_of_rows(Rowset()),
+        soil=Soil.empty(), class_shares=ClassShare.empty(), weather=no_weather(), report=ImportReport(),
+    )  # fmt: skip
+    write_farm_file(path, contents)
+    if place:
+        with edit_farm_file(path) as edit:
+            edit.set("page", {"place": place, "crop_keys": []})
+    return FarmStore(path)
+
+
+# ---- rows and tables ----------------------------------------------------------------------------
+
+
+def blocks_of_rows(rows: Rowset) -> gpd.GeoDataFrame:
+    """The table of blocks."""
+    outlines = [shape(row["geometry"]) for row in rows.blocks.values()]
+    gross = [geodesic_area_m2(outline) for outline in outlines]
+    table = gpd.GeoDataFrame(
+        {
+            "block_id": pd.Series(list(rows.blocks), dtype=object),
+            "field": pd.Series([row.get("field") or name for name, row in rows.blocks.items()], dtype=object),
+            "area_gross_m2": pd.Series(gross, dtype=float),
+            "area_sown_m2": pd.Series(
+                [a * row.get("sown_share", 1.0) for a, row in zip(gross, rows.blocks.values(), strict=True)],
+                dtype=float,
+            ),
+        },
+        geometry=gpd.GeoSeries(outlines, crs=4326),
+        crs=4326,
+    )
+    return cast("gpd.GeoDataFrame", Block.validate(table))
+
+
+def _crop_order(rows: Rowset) -> list[str]:
+    """Keys of the crops as the calendar lists them: by block, then by start."""
+    order = {name: i for i, name in enumerate(rows.blocks)}
+    kept = [(order[r["block"]], r["start"], r["crop"], key) for key, r in rows.crops.items() if r["block"] in order]
+    return [key for *_, key in sorted(kept)]
+
+
+def calendar_of_rows(rows: Rowset, only: set[str] | None = None) -> Any:
+    """The crop calendar as a table; missing soft ends equal the usual ones."""
+    listed = [rows.crops[key] for key in _crop_order(rows)]
+    listed = [r for r in listed if only is None or r["block"] in only]
+    columns: dict[str, Any] = {
+        "block_id": pd.Series([r["block"] for r in listed], dtype=object),
+        "crop": pd.Series([r["crop"] for r in listed], dtype=object),
+        "establishment": pd.Series([r["establishment"] for r in listed], dtype=object),
+    }
+    for end in ("start", "end"):
+        for side in ("early", "usual", "late"):
+            days = [r.get(f"{end}_{side}") or r[end] for r in listed]
+            columns[f"{end}_{side}"] = pd.Series(pd.to_datetime(days, format="%Y-%m-%d"), dtype="datetime64[ns]")
+    return CropCalendar.validate(pd.DataFrame(columns))
+
+
+def crops_of_calendar(calendar: pd.DataFrame) -> list[dict[str, str]]:
+    """Rows of a crop calendar as the page holds them; soft ends only where they differ."""
+
+    def day(value: Any) -> str:
+        return f"{value:%Y-%m-%d}"
+
+    out = []
+    for row in calendar.itertuples():
+        one = {"block": row.block_id, "crop": row.crop, "establishment": row.establishment}
+        one |= {"start": day(row.start_usual), "end": day(row.end_usual)}
+        for name in ("start", "end"):
+            for side in ("early", "late"):
+                found, usual = (getattr(row, f"{name}_{s}") for s in (side, "usual"))
+                one[f"{name}_{side}"] = day(found) if found != usual else ""
+        out.append(one)
+    return out
+
+
+def _fingerprints(blocks: gpd.GeoDataFrame) -> dict[str, str]:
+    return {b: outline_fingerprint(g) for b, g in zip(blocks["block_id"], blocks.geometry, strict=True)}
+
+
+def inherited_soil(before: FarmContents, blocks: gpd.GeoDataFrame) -> tuple[Any, Any, dict[str, str]]:
+    """Soil of blocks after their outlines changed: a part has the soil of the block it was part of.
+
+    A block that keeps its name keeps its row; fingerprints of outlines are kept as they were, so that whoever
+    has the source rasters derives the soil anew. Blocks on fresh ground get none here.
+    """
+    known = set(before.soil["block_id"])
+    old = before.blocks.set_index("block_id").geometry
+    taken: list[tuple[str, str]] = []
+    for name, outline in zip(blocks["block_id"], blocks.geometry, strict=True):
+        if name in known:
+            taken.append((name, name))
             continue
-        area_ha = round(geodesic_area_m2(shape(row["geometry"])) / 10_000, 4)
-        db.execute(
-            "INSERT INTO blocks (block, field, geom, area_ha) VALUES (?, ?, ?, ?) ON CONFLICT (block) DO UPDATE SET "
-            "field = excluded.field, geom = excluded.geom, area_ha = excluded.area_ha",
-            (key, row.get("field") or key, _geometry_blob(row["geometry"]), area_ha),
-        )
-    for table, columns, name in (("crops", CROP_COLUMNS, "crop_calendar"), ("choices", CHOICE_COLUMNS, "choices")):
-        for key, pair in patch.get(table, {}).items():
-            row = pair[side]
-            if row is None:
-                db.execute(f"DELETE FROM {name} WHERE row_key = ?", (key,))  # noqa: S608
-                continue
-            quoted = [f'"{c}"' for c in columns]
-            sets = ", ".join(f"{c} = excluded.{c}" for c in quoted)
-            marks = ", ".join("?" * len(columns))
-            db.execute(
-                f"INSERT INTO {name} (row_key, {', '.join(quoted)}) VALUES (?, {marks}) "  # noqa: S608
-                f"ON CONFLICT (row_key) DO UPDATE SET {sets}",
-                (key, *(row.get(c) or None for c in columns)),
-            )
-    for key, pair in patch.get("settings", {}).items():
-        if pair[side] is None:
-            db.execute("DELETE FROM settings WHERE row_key = ?", (key,))
-        else:
-            db.execute(
-                "INSERT INTO settings (row_key, value_json) VALUES (?, ?) "
-                "ON CONFLICT (row_key) DO UPDATE SET value_json = excluded.value_json",
-                (key, json.dumps(pair[side], ensure_ascii=False)),
-            )
-    if patch.get("blocks"):
-        extent = [shape(_outline(g)).bounds for (g,) in db.execute("SELECT geom FROM blocks")]
-        box: list[float | None] = [None] * 4
-        if extent:
-            west, south, east, north = zip(*extent, strict=True)
-            box = [min(west), min(south), max(east), max(north)]
-        db.execute(
-            "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ?, "
-            "last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') WHERE table_name = 'blocks'",
-            box,
-        )
+        spot = outline.representative_point()
+        parent = next((b for b, g in old.items() if b in known and g.intersects(spot)), None)
+        if parent is not None:
+            taken.append((name, str(parent)))
+    soil, shares = before.soil.set_index("block_id"), before.class_shares
+    rows = [{**soil.loc[parent].to_dict(), "block_id": name} for name, parent in taken]
+    made = Soil.validate(pd.DataFrame(rows, columns=list(Soil.to_schema().columns))) if rows else Soil.empty()
+    parts = [shares[shares["block_id"] == parent].assign(block_id=name) for name, parent in taken]
+    parts = [p for p in parts if len(p)]
+    made_shares = ClassShare.validate(pd.concat(parts, ignore_index=True)) if parts else ClassShare.empty()
+    now = _fingerprints(blocks)
+    renamed = {n: before.outlines.get(p, "") for n, p in taken}
+    outlines = {n: now[n] if renamed[n] == now[n] else renamed[n] for n in renamed}
+    return made, made_shares, outlines

@@ -54,12 +54,11 @@ def gap_dates(gap: Any) -> dict[str, Any]:
 def _bloom_by_year(plan: Plan, option_id: Any, sow: Any) -> list[list[str]]:
     """First and last day in flower in each weather year that flowers, in the year of the plan."""
     rows = plan.season[(plan.season["option_id"] == option_id) & (plan.season["bloom_d"] > 0)]
-    day = pd.Timestamp(sow)
-    return [
-        [iso(day + pd.Timedelta(days=float(r.first_flower_d))), iso(day + pd.Timedelta(days=float(r.first_flower_d + r.bloom_d - 1)))]
-        for r in rows.itertuples()
-        if not pd.isna(r.first_flower_d)
-    ]  # type: ignore[misc]
+    out = []
+    for row in rows[rows["first_flower_d"].notna()].itertuples():
+        first = pd.Timestamp(sow) + pd.Timedelta(days=float(row.first_flower_d))
+        out.append([str(iso(day)) for day in (first, first + pd.Timedelta(days=float(row.bloom_d - 1)))])
+    return out
 
 
 def gap_views(plan: Plan) -> list[dict[str, Any]]:
@@ -198,14 +197,20 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
             one["cautions"] = _cautions(plan, gap, row.cover_id, row.option_id)
         covers.append(one)
     wanted_of = max((d["years"] for c in covers for d in c["dates"]), default=0)
-    return payload | gap_dates(gap) | {
-        "covers": covers,
-        "chosen": payload["chosen"],
-        "wanted_share": plan.settings.wanted_odds,
-        "wanted": math.ceil(plan.settings.wanted_odds * wanted_of - 1e-9),
-        "units": system,
-        "area": units.write(float(plan.blocks.set_index("block_id").loc[gap.block_id, "area_sown_m2"]), "m2", system),
-    }
+    return (
+        payload
+        | gap_dates(gap)
+        | {
+            "covers": covers,
+            "chosen": payload["chosen"],
+            "wanted_share": plan.settings.wanted_odds,
+            "wanted": math.ceil(plan.settings.wanted_odds * wanted_of - 1e-9),
+            "units": system,
+            "area": units.write(
+                float(plan.blocks.set_index("block_id").loc[gap.block_id, "area_sown_m2"]), "m2", system
+            ),
+        }
+    )
 
 
 def _cautions(plan: Plan, gap: Any, cover: str, option_id: str) -> list[dict[str, str]]:
