@@ -10,6 +10,7 @@ import zipfile
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import asdict
+from functools import lru_cache
 from datetime import date
 from importlib.metadata import version as installed
 from pathlib import Path
@@ -260,6 +261,23 @@ def sample_folder() -> Path:
     """The sample farm: inside the installed package, or beside the sources."""
     inside = Path(__file__).parents[1] / "sample_fields"
     return inside if inside.is_dir() else Path(__file__).parents[3] / "sample_fields"
+
+
+@lru_cache(maxsize=1)
+def rough_land() -> dict[str, Any]:
+    """Countries at 1:110 million (Natural Earth, public domain), as they come with an installed package."""
+    import json
+
+    import geopandas as gpd
+    import pyogrio
+
+    path = Path(pyogrio.__file__).parent / "tests" / "fixtures" / "naturalearth_lowres" / "naturalearth_lowres.shp"
+    if not path.is_file():
+        return {"type": "FeatureCollection", "features": []}
+    shapes = gpd.read_file(path, columns=[])
+    shapes["geometry"] = shapes.geometry.simplify(0.05)
+    found: dict[str, Any] = json.loads(shapes.to_json(drop_id=True))
+    return found
 
 
 class House:
@@ -524,6 +542,11 @@ def _farms(app: FastAPI, house: House) -> None:
         from greengap.web.views import catalogue_view
 
         return catalogue_view(load_catalogue())
+
+    @app.get("/api/land")
+    def land() -> dict[str, Any]:
+        """Rough outlines of the countries, to find the place of a new farm on; empty where they are not installed."""
+        return rough_land()
 
     @app.get("/api/state")
     def state() -> dict[str, Any]:

@@ -132,9 +132,8 @@ export class Pen extends Tool {
       h("div", { class: "row" },
         button("draw_cross", () => this.add(this.snapped(this.map.getCenter()))),
         button("draw_back", () => this.back()),
-        button(this.closes ? "draw_close" : "draw_finish", () => this.finish(), { class: "main" }),
-        button("cancel", () => this.end())),
-      this.snapBox(),
+        kind !== "measure" && button(this.closes ? "draw_close" : "draw_finish", () => this.finish(), { class: "main" }),
+        button(kind === "measure" ? "close" : "cancel", () => this.end()), this.snapBox()),
       h("details", {}, h("summary", {}, t("draw_type")),
         h("div", { class: "row" }, field("draw_bearing", bearing), lengthField,
           button("draw_add", () => {
@@ -228,8 +227,9 @@ export class Corners extends Tool {
     this.typed = h("div", { class: "row" }, field("draw_lat", lat), field("draw_lon", lon),
       button("draw_place", () => { if (this.picked && lat.value !== "" && lon.value !== "") this.put([Number(lon.value), Number(lat.value)]); }),
       button("draw_delete", () => this.drop()));
-    this.bar.append(h("p", { class: "hint" }, t("draw_hint_reshape")), this.reading, this.trouble, this.typed,
-      h("div", { class: "row" }, button("save", () => this.finish(), { class: "main" }), button("cancel", () => this.end())), this.snapBox());
+    this.bar.append(h("p", { class: "hint" }, t("draw_hint_reshape")), this.reading, this.trouble,
+      h("div", { class: "row" }, button("save", () => this.finish(), { class: "main" }), button("cancel", () => this.end()), this.snapBox()),
+      h("details", {}, h("summary", {}, t("draw_type_place")), this.typed));
     this.click = (event) => { if (this.picked) this.put(this.snapped(event.latlng, this.block).at); };
     this.follow = () => {};
     this.map.on("click", this.click);

@@ -23,9 +23,9 @@ export function drawer(page) {
     node.hidden = !block;
     document.body.classList.toggle("with-drawer", Boolean(block));
     if (!block) { node.replaceChildren(); return; }
-    if (page.crop) node.replaceChildren(...cropForm(block));
+    if (page.crop) node.replaceChildren(...cropForm(block).filter(Boolean));
     else if (page.gap) { alive = gapDrawer(page, head); node.replaceChildren(alive.node); }
-    else node.replaceChildren(...blockSheet(block));
+    else node.replaceChildren(...blockSheet(block).filter(Boolean));
     node.setAttribute("aria-label", page.block);
     node.scrollTop = 0;
     if (page.moveFocus) node.querySelector("h2")?.focus({ preventScroll: true });

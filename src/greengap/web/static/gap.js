@@ -23,7 +23,7 @@ function dateAxis(first, last, x, y) {
 
 /** Curves of the best covers, labelled on the line; the date that is looked at as a line down. */
 function oddsChart(data, covers, picked, date) {
-  const H = 190, box = { l: 28, r: W - 8, t: 26, b: H - 26 };
+  const H = 190, box = { l: 28, r: W - 128, t: 26, b: H - 26 };
   const points = covers.flatMap((c) => c.dates);
   if (!points.length) return null;
   const first = Math.min(...points.map((p) => dayOf(p.sow))), last = Math.max(...points.map((p) => dayOf(p.sow)), first + 7);
@@ -34,27 +34,21 @@ function oddsChart(data, covers, picked, date) {
     s("path", { d: "M" + box.l + " " + box.b + "H" + box.r, class: "tick" }), s("path", { d: "M" + box.l + " " + box.t + "H" + box.r, class: "faint" }),
     s("text", { x: box.l - 5, y: box.b + 4, "text-anchor": "end" }, "0"), s("text", { x: box.l - 5, y: box.t + 4, "text-anchor": "end" }, n),
     s("path", { d: "M" + box.l + " " + y(data.wanted_share) + "H" + box.r, class: "wanted" }),
-    s("text", { x: box.r, y: y(data.wanted_share) - 4, "text-anchor": "end" }, t("odds_wanted", { n: Math.ceil(data.wanted_share * n - 1e-9) }))];
+    s("text", { x: box.l + 4, y: y(data.wanted_share) + 13 }, t("odds_wanted", { n: Math.ceil(data.wanted_share * n - 1e-9) }))];
+  // Names stand in the margin at the ends of their curves, apart from each other.
   const labels = [];
   covers.forEach((cover, i) => {
     const line = cover.dates.map((p) => [x(dayOf(p.sow)), y(p.holds / p.years)]);
     if (!line.length) return;
     const own = cover.cover === picked;
     out.push(s("path", { d: "M" + line.map((p) => p.map((v) => v.toFixed(1)).join(" ")).join("L"), class: own ? "curve own" : "curve", "stroke-dasharray": LINES[i % LINES.length] }));
-    const best = line.reduce((a, b) => (b[1] < a[1] ? b : a), line[Math.floor(line.length / 2)]);
-    labels.push({ x: best[0], y: best[1] - 6, words: cover.name, own });
+    labels.push({ x: line.at(-1)[0], from: line.at(-1)[1], words: cover.name, own });
   });
-  // Names stand on their curves, apart from each other.
-  labels.sort((a, b) => a.y - b.y);
-  const taken = [];
+  labels.sort((a, b) => a.from - b.from);
+  labels.forEach((label, i) => { label.y = Math.max(label.from, i ? labels[i - 1].y + 15 : box.t); });
   for (const label of labels) {
-    const half = label.words.length * 3.1;
-    label.x = Math.min(Math.max(label.x, box.l + half + 4), box.r - half);
-    label.y = Math.max(label.y, 22);
-    for (let k = 0; k < 12 && taken.some((o) => Math.abs(o.x - label.x) < half + o.half && Math.abs(o.y - label.y) < 12); k++) label.y += 12;
-    if (label.y > box.b - 3) continue;
-    taken.push({ ...label, half });
-    out.push(s("text", { x: label.x, y: label.y, "text-anchor": "middle", class: label.own ? "on-line own" : "on-line" }, label.words));
+    out.push(s("path", { d: "M" + (label.x + 2) + " " + label.from + "L" + (box.r + 4) + " " + label.y + "h5", class: "leader" }),
+      s("text", { x: box.r + 12, y: label.y + 4, class: label.own ? "own" : "" }, label.words));
   }
   if (date) {
     const cover = covers.find((c) => c.cover === picked), point = cover?.dates.find((p) => p.sow === date);
@@ -152,8 +146,11 @@ export function gapDrawer(page, head) {
     choose.value = cover.cover;
     choose.dataset.role = "pick";
     const slide = h("input", { type: "range", min: 0, max: cover.dates.length - 1, step: 1, value: cover.dates.indexOf(now), "aria-valuetext": longDay(now.sow),
-      oninput: (e) => { date = cover.dates[Number(e.target.value)].sow; e.target.setAttribute("aria-valuetext", longDay(date)); spot.replaceChildren(...seen()); } });
+      oninput: (e) => { date = cover.dates[Number(e.target.value)].sow; e.target.setAttribute("aria-valuetext", longDay(date)); shownDate.textContent = longDay(date); spot.replaceChildren(...seen()); } });
     slide.dataset.role = "slide";
+    const shownDate = h("output", { class: "slide-date" }, longDay(now.sow));
+    const slideField = field("odds_date", slide);
+    slideField.append(shownDate);
     const spot = h("div", {});
     function seen() {
       const at = cover.dates.find((d) => d.sow === date) || now;
@@ -167,12 +164,12 @@ export function gapDrawer(page, head) {
         fan(cover, "biomass", t("fan_biomass"), date), fan(cover, "nitrogen", t("fan_nitrogen"), date), fan(cover, "water_cost", t("fan_water"), date),
         h("p", { class: "quiet" }, t("fan_note", { n: at.years })),
         years(cover, at),
-        h("div", { class: "row" }, button("lock", () => answer(cover, "lock", date), { class: "lock-now" })),
+        h("div", { class: "row" }, h("button", { type: "button", class: "lock-now", onclick: () => answer(cover, "lock", date) }, t("lock", { date: longDay(date) }))),
       ].filter(Boolean);
     }
     spot.replaceChildren(...seen());
     return h("section", { class: "look" }, h("h3", {}, t("odds_title")),
-      h("div", { class: "pair" }, field("odds_pick", choose), field("odds_date", slide)), spot);
+      h("div", { class: "pair" }, field("odds_pick", choose), slideField), spot);
   }
   function facts(cover, at) {
     const rows = [];

@@ -91,7 +91,7 @@ export class Ground {
   }
   fit() {
     if (!farm.blocks().length) return;
-    this.map.fitBounds(this.layer.getBounds(), { padding: [30, 30], animate: false, maxZoom: 20 });
+    this.map.fitBounds(this.layer.getBounds(), { padding: this.node.clientWidth < 500 ? [8, 8] : [30, 30], animate: false, maxZoom: 20 });
   }
   remove() { this.map.remove(); }
 

@@ -56,9 +56,9 @@ export const flowersScreen = simple((page) => {
   const first = Math.min(...days) - 10, last = Math.max(...days) + 10, W = Math.max(680, Math.min((last - first) * 3, 2400)), L = 150, rowH = 26;
   const x = (day) => L + ((day - first) / (last - first)) * (W - L - 10);
   const months = [];
-  for (let day = first; day <= last; day++) if (new Date(day * DAY).getUTCDate() === 1) {
+  for (let day = first; day <= last; day++) if ([1, 15].includes(new Date(day * DAY).getUTCDate())) {
     const m = new Date(day * DAY).getUTCMonth();
-    months.push(s("path", { d: "M" + x(day) + " 78V" + (94 + gaps.length * rowH), class: "month" }), s("text", { x: x(day) + 3, y: 90 }, MONTHS()[m] + (m === 0 ? " " + new Date(day * DAY).getUTCFullYear() : "")));
+    months.push(s("path", { d: "M" + x(day) + " 78V" + (94 + gaps.length * rowH), class: "month" }), s("text", { x: x(day) + 3, y: 90 }, last - first > 250 ? (new Date(day * DAY).getUTCDate() === 1 ? MONTHS()[m] + (m === 0 ? " " + new Date(day * DAY).getUTCFullYear() : "") : "") : shortDay(isoOf(day))));
   }
   // Blocks in flower in the middle year, and days without flowers between the first and the last of a year.
   const count = new Array(last - first + 1).fill(0);

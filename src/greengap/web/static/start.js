@@ -49,7 +49,8 @@ export async function startScreen(opened) {
   return {
     node,
     shown() {
-      map = L.map(world, { attributionControl: false, zoomControl: true, minZoom: 1, maxZoom: 18, worldCopyJump: true }).setView([20, 0], 1.5);
+      map = L.map(world, { attributionControl: false, zoomControl: true, zoomSnap: 0.25, minZoom: 0.75, maxZoom: 18, worldCopyJump: true }).setView([25, 0], 1);
+      ask("api/land").then((land) => L.geoJSON(land, { interactive: false, style: { color: "#22302f", weight: 0.8, fillColor: "#dfe4da", fillOpacity: 1 } }).addTo(map).bringToBack()).catch(() => {});
       const lines = L.layerGroup().addTo(map);
       const grid = () => {
         lines.clearLayers();
