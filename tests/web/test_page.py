@@ -124,7 +124,7 @@ def test_the_area_read_out_while_drawing_is_the_geodesic_one(sample_served: Serv
         ring = [[lon, lat], [lon + 0.004, lat + 0.0003], [lon + 0.0037, lat + 0.0029], [lon - 0.0004, lat + 0.0021]]
         exact = abs(geod.polygon_area_perimeter([c[0] for c in ring], [c[1] for c in ring])[0])
         shown = page.evaluate("async (ring) => (await import('./static/dom.js')).ringArea(ring)", ring)
-        assert shown == pytest.approx(exact, rel=1e-6)
+        assert shown == pytest.approx(exact, rel=5e-6)  # printed to 0.001 ha
         metres = page.evaluate("async ([a, b]) => (await import('./static/dom.js')).distance(a, b)", ring[:2])
         assert metres == pytest.approx(geod.inv(*ring[0], *ring[1])[2], rel=1e-5)
 
@@ -150,12 +150,13 @@ def test_split_undo_to_the_beginning_and_redo(serve: Serve, window: Window) -> N
     planned(page)
     before = served.state()
     page.click("[data-tool=split]")
+    page.wait_for_timeout(600)  # the map makes room for the bar
     block = page.locator('path[data-block="Pond"]').bounding_box()
     x = block["x"] + block["width"] * 0.55
     page.get_by_label("Snap to corners").uncheck()
     page.mouse.click(x, block["y"] - 12)
     page.mouse.click(x, block["y"] + block["height"] + 12)
-    page.click(".draw-bar >> text=Finish")
+    page.click(".draw-bar button.main")
     page.wait_for_selector(".block-list >> text=Ponda")
     after = served.state()
     parts = {f["id"]: shape(f["geometry"]) for f in after["blocks"]["features"] if f["id"] in ("Ponda", "Pondb")}
@@ -335,15 +336,17 @@ def test_drawing_dating_and_choosing_by_keyboard_alone(serve: Serve, window: Win
 def test_axe_finds_nothing_on_any_screen(sample_served: Served, serve: Serve, window: Window, width: int) -> None:
     from axe_playwright_python.sync_playwright import Axe
 
-    rules = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}}
+    # Sizes of targets are measured below instead: axe takes what is scrolled out of sight for lying on its neighbour.
+    rules = {"rules": {"target-size": {"enabled": False}}, "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}}
     found: dict[str, list[str]] = {}
 
     def look(page: Any, name: str) -> None:
         result = Axe().run(page, options=rules)
         assert len(result.response["passes"]) > 10
-        bad = [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in result.response["violations"]]
-        if bad:
-            found[name] = bad
+        bad = [f"{v['id']}: {n['html'][:200]}" for v in result.response["violations"] for n in v["nodes"][:3]]
+        small = page.evaluate(SMALL_TARGETS)
+        if bad or small:
+            found[name] = bad + small
 
     page = window(serve(), width)
     page.wait_for_selector(".start")
@@ -369,6 +372,15 @@ def test_axe_finds_nothing_on_any_screen(sample_served: Served, serve: Serve, wi
     page.click("[data-tool=draw]")
     look(page, "drawing")
     assert found == {}
+
+
+# WCAG 2.2, 2.5.8: 24 by 24 pixels; a tick counts with its label, a link in a line of text is let be.
+SMALL_TARGETS = """() => [...document.querySelectorAll('button, a[href], input, select, summary, [role=button], [role=slider]')]
+  .filter((n) => n.checkVisibility() && !n.closest('.skip') && !n.classList.contains('skip'))
+  .map((n) => [n, (n.closest('label.tick') || n.querySelector('rect') || n).getBoundingClientRect()])
+  .filter(([n, r]) => !(n.matches('path.leaflet-interactive, .gap, .bar')) && (r.width < 23.9 || r.height < 23.9))
+  .map(([n, r]) => 'small: ' + Math.round(r.width) + ' x ' + Math.round(r.height) + ' ' + n.outerHTML.slice(0, 120))
+  .slice(0, 5)"""
 
 
 def test_every_text_of_the_page_is_in_the_catalogue() -> None:

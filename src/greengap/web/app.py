@@ -811,10 +811,10 @@ def _files(app: FastAPI, house: House) -> None:
 
     @app.get("/api/site")
     def site() -> dict[str, Any]:
-        """Soil of each block and the weather that is taken for it, as tables."""
+        """Soil of each block and the weather that is taken for it, as tables; empty before anything can be planned."""
         farm = house.open().planner.farm
         if farm is None:
-            raise NotThere("no_plan")
+            return {"soil": [], "weather": [], "years": []}
         soil = [
             {
                 "block": r.block_id, "texture": r.texture_class, "drainage": r.drainage_class,

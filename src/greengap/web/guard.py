@@ -88,7 +88,7 @@ class Guard:
         if declared > limit:
             await _answer(send, 413, "too_large", f"More than {limit:,} bytes.")
             return
-        seen, begun = 0, False
+        seen, begun, refused = 0, False, False
 
         async def counted() -> dict[str, Any]:
             nonlocal seen
@@ -99,7 +99,12 @@ class Guard:
             return message
 
         async def dressed(message: dict[str, Any]) -> None:
-            nonlocal begun
+            nonlocal begun, refused
+            if seen > limit:  # whatever the app made of it
+                if not begun and not refused:
+                    refused = True
+                    await _answer(send, 413, "too_large", f"More than {limit:,} bytes.")
+                return
             if message["type"] == "http.response.start":
                 begun = True
                 given = {k.lower() for k, _ in message.get("headers", [])}
@@ -110,7 +115,7 @@ class Guard:
         try:
             await self.app(inner, counted, dressed)
         except TooLarge:
-            if not begun:
+            if not begun and not refused:
                 await _answer(send, 413, "too_large", f"More than {limit:,} bytes.")
 
     def _turned_away(self, scope: Scope, headers: dict[str, str]) -> tuple[int, str, str] | None:

@@ -295,6 +295,9 @@ class Session:
         place = self._place()
         station = (place[1], place[0], extra.get("elevation_m"), Path(name).stem)
         near = (place[0], place[1], place[0], place[1])
+        if len(self.store.contents.blocks):
+            west, south, east, north = (float(v) for v in self.store.contents.blocks.total_bounds)
+            near = (west, south, east, north)
         weather = read_weather([path], lambda _: name, report, station=station, near=near)
 
         def make(rows: Rowset) -> edits.Change:

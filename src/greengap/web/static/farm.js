@@ -115,6 +115,7 @@ export const farm = {
     const last = this.state.history.filter((e) => !e.undone).at(-1);
     const what = last && this.state.history.length >= before ? t(last.words[0], this.named(last.words[1])) : "";
     error.problem = { kind: "version", sentence: t("problem_version", { what }) };
+    say(error.problem.sentence, "trouble");
     this.follow();
   },
 

@@ -14,7 +14,7 @@ export function mapScreen(page) {
   const first = h("div", { class: "first" }, ["first_1", "first_2", "first_3"].map((key) => h("p", {}, t(key))));
   const slider = h("input", { type: "range", step: 1 });
   const said = h("output", {});
-  const typed = h("input", { type: "date", class: "day" });
+  const typed = h("input", { type: "date", class: "day", "aria-label": t("on_day") });
   const node = h("section", { class: "plate", "aria-label": t("screen_map") }, tools, bar, h("div", { class: "ground-box" }, plate, first), h("div", { class: "under-map" }));
   const below = node.querySelector(".under-map");
   let ground, tool = null, playing = null;

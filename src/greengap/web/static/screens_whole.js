@@ -172,8 +172,8 @@ export function farmScreen(page) {
       s("svg", { class: "qr", viewBox: "0 0 " + n + " " + n, role: "img", "aria-label": t("phone_qr", { address: got.address }), "shape-rendering": "crispEdges" }, s("rect", { width: n, height: n, fill: "#fff" }), s("path", { d: path, fill: "#000" })));
   }
   async function rests() {
-    let got;
-    try { got = await ask("api/site"); } catch (error) { return null; }
+    const got = await ask("api/site");
+    if (!got.soil.length) return null;
     const plan = farm.plan;
     return h("section", {}, h("h3", {}, t("site_title")),
       h("p", {}, t("site_weather", { first: got.years[0], last: got.years[1], source: farm.state.weather || "–" }) + ". " + (plan ? plan.freeze.map(upper).join(". ") + "." : "")),
