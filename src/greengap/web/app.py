@@ -30,6 +30,7 @@ from greengap.web import edits
 from greengap.web.edits import EditProblem
 from greengap.web.session import Session, pack_folder, slug
 from greengap.web.store import FarmStore, Rowset, VersionConflict, new_farm_file
+from greengap.web.views import cautions_of
 
 STATIC = Path(__file__).parent / "static"
 KINDS = {".js": "text/javascript", ".css": "text/css", ".json": "application/json", ".svg": "image/svg+xml"}
@@ -368,25 +369,24 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
 
 def _answer(asked: Answer, session: Session) -> Callable[[Rowset], edits.Change]:
     """Choose, lock or refuse: the gap has to be there, its cautions read."""
-    found = session.planner.gap_in_full(asked.gap)
-    if found is None:
+    plan = session.planner.gap_as_planned(asked.gap)
+    if plan is None:
         raise EditProblem("no_gap", "gap", gap=asked.gap)
-    _, plan = found
-    gap = next(plan.gaps.itertuples())
-    row = plan.recommendation[plan.recommendation["cover_id"] == asked.cover]
+    gap = next(plan.gaps[plan.gaps["gap_id"] == asked.gap].itertuples())
+    row = plan.recommendation[
+        (plan.recommendation["gap_id"] == asked.gap) & (plan.recommendation["cover_id"] == asked.cover)
+    ]
     if row.empty:
         raise EditProblem("no_cover", "cover", cover=asked.cover)
     if asked.given in ("choose", "lock"):
         if not bool(row["eligible"].iloc[0]):
             raise EditProblem("not_possible", "cover", cover=asked.cover, why=str(row["limiting_factor"].iloc[0]))
-        from greengap.web.views import gap_detail
-
-        told = next(c for c in gap_detail(plan, asked.gap)["covers"] if c["cover"] == asked.cover)
-        if told.get("cautions") and not asked.cautions_read:
+        if cautions_of(plan, asked.gap, asked.cover).get(asked.cover) and not asked.cautions_read:
             raise EditProblem("cautions_unread", "cautions_read")
     sow = asked.sow_date if asked.given == "lock" else None
     if asked.given == "lock":
-        dates = plan.options.loc[plan.options["cover_id"] == asked.cover, "sow_date"].dt.strftime("%Y-%m-%d")
+        own = (plan.options["gap_id"] == asked.gap) & (plan.options["cover_id"] == asked.cover)
+        dates = plan.options.loc[own, "sow_date"].dt.strftime("%Y-%m-%d")
         if asked.cover != "no_cover" and sow not in set(dates):
             raise EditProblem("no_such_date", "sow_date", date=sow or "")
     middle = gap.start + (gap.end - gap.start) / 2

@@ -10,7 +10,7 @@ import hashlib
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from copy import deepcopy
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -27,6 +27,7 @@ from greengap.farm_input import Farm, read_farm_contents
 from greengap.plan import Judged, Plan, judge, settle, southern
 from greengap.web.views import gap_views, iso
 
+AT_ONCE = 8  # blocks that are run together once the touched one is shown
 log = logging.getLogger("greengap.web")
 
 
@@ -80,16 +81,30 @@ def without_blocks(contents: FarmContents, aside: set[str]) -> FarmContents:
     )  # fmt: skip
 
 
-def block_of_farm(farm: Farm, block: str) -> Farm:
-    """The farm as if it had one block."""
+def blocks_of_farm(farm: Farm, blocks: Collection[str]) -> Farm:
+    """The farm as if it had no other blocks."""
 
-    def mine(table: pd.DataFrame) -> pd.DataFrame:
-        return table[table["block_id"] == block].reset_index(drop=True)
+    def theirs(table: pd.DataFrame) -> pd.DataFrame:
+        return table[table["block_id"].isin(blocks)].reset_index(drop=True)
 
     return replace(
-        farm, blocks=mine(farm.blocks), crop_calendar=mine(farm.crop_calendar), soil=mine(farm.soil),
-        class_shares=mine(farm.class_shares),
+        farm, blocks=theirs(farm.blocks), crop_calendar=theirs(farm.crop_calendar), soil=theirs(farm.soil),
+        class_shares=theirs(farm.class_shares),
     )  # fmt: skip
+
+
+def by_block(judged: Judged, gaps: pd.DataFrame) -> dict[str, Judged]:
+    """What was said of several blocks, block by block."""
+    of_gap = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
+    of_option = dict(zip(judged.options["option_id"], judged.options["block_id"], strict=True))
+    parts: dict[str, dict[str, Any]] = {b: {} for b in gaps["block_id"].unique()}
+    for name in (f.name for f in fields(Judged)):
+        table = getattr(judged, name)
+        block = table["gap_id"].map(of_gap) if "gap_id" in table else table["option_id"].map(of_option)
+        found = dict(iter(table.groupby(block.to_numpy(), sort=False))) if len(table) else {}
+        for b, held in parts.items():
+            held[name] = found[b].reset_index(drop=True) if b in found else table.iloc[:0]
+    return {b: Judged(**held) for b, held in parts.items()}
 
 
 def _digest(*parts: Any) -> str:
@@ -128,7 +143,7 @@ def _key(farm: Farm, part: Farm, gaps: pd.DataFrame, block: str) -> str:
     own = [(n, sorted(v) if isinstance(v, frozenset) else v) for n, v in own]
     mine = (
         s.irrigated is None or block in s.irrigated, s.cold_offset_degc.get(block), block in s.tile_drained,
-        sorted(s.diseases.get(block, ())), [(c.day, c.cover_id, c.answer, c.sow_date) for c in s.choices if c.block_id == block],
+        sorted(s.diseases.get(block, ())), sorted(c.sow_date for c in s.choices if c.block_id == block and c.sow_date),
     )  # fmt: skip
     site = farm.weather.sel(site_id=farm.site_of_block[block])
     weather = [float(site[name].sum()) for name in sorted(str(v) for v in site.data_vars)]
@@ -175,7 +190,6 @@ class Planner:
         self.path, self.catalogue = path, catalogue
         self.progress = Progress()
         self.views: dict[str, list[dict[str, Any]]] = {}  # gaps of a block
-        self.view_version: dict[str, int] = {}
         self.made: Made | None = None
         self.farm: Farm | None = None
         self.gaps: pd.DataFrame | None = None
@@ -242,7 +256,7 @@ class Planner:
         began, version = time.perf_counter(), contents.revision
         progress.missing = missing_parts(contents)
         if progress.missing:
-            self.views, self.view_version, self.made, self.farm, self.gaps = {}, {}, None, None, None
+            self.views, self.made, self.farm, self.gaps = {}, None, None, None
             self._judged, self._viewed = {}, {}
             progress.state = "waiting"
             return
@@ -258,13 +272,16 @@ class Planner:
         blocks = list(farm.blocks["block_id"])
         self.farm, self.gaps = farm, gaps
         for gone in set(self.views) - set(blocks):
-            for held in (self.views, self.view_version, self._judged, self._viewed):
+            for held in (self.views, self._judged, self._viewed):
                 held.pop(gone, None)
         blocks.sort(key=lambda b: b != first)
         progress.state, progress.total = "running", len(blocks)
-        for block in blocks:
-            self._one_block(farm, gaps, block, version)
-            progress.done += 1
+        size = 1  # the block that was touched first and alone, then several at once
+        while blocks:
+            now, blocks = blocks[:size], blocks[size:]
+            self._some_blocks(farm, gaps, now)
+            progress.done += len(now)
+            size = AT_ONCE
             if progress.seconds_first is None:
                 progress.seconds_first = round(time.perf_counter() - began, 3)
         order = [b for b in farm.blocks["block_id"] if len(gaps[gaps["block_id"] == b])]
@@ -278,26 +295,33 @@ class Planner:
         progress.seconds = round(time.perf_counter() - began, 3)
         progress.state = "done"
 
-    def _one_block(self, farm: Farm, gaps: pd.DataFrame, block: str, version: int) -> None:
+    def _some_blocks(self, farm: Farm, gaps: pd.DataFrame, blocks: list[str]) -> None:
+        """Bring what is held of some blocks up to date; what has not changed is left."""
         self._check()
-        mine = gaps[gaps["block_id"] == block].reset_index(drop=True)
-        if mine.empty:
-            self.views[block], self.view_version[block] = [], version
-            self._judged.pop(block, None)
-            self._viewed.pop(block, None)
-            return
-        part = block_of_farm(farm, block)
-        key = _key(farm, part, mine, block)
-        held = self._judged.get(block)
-        if held is None or held[0] != key:
-            held = (key, _trimmed(judge(part, mine, self._check), part.settings.choices))
+        keys, parts, theirs = {}, {}, {}
+        for block in blocks:
+            mine = gaps[gaps["block_id"] == block].reset_index(drop=True)
+            if mine.empty:
+                self.views[block] = []
+                self._judged.pop(block, None)
+                self._viewed.pop(block, None)
+                continue
+            theirs[block], parts[block] = mine, blocks_of_farm(farm, [block])
+            keys[block] = _key(farm, parts[block], mine, block)
+        stale = [b for b in keys if b not in self._judged or self._judged[b][0] != keys[b]]
+        if stale:
+            some = pd.concat([theirs[b] for b in stale], ignore_index=True)
+            found = by_block(judge(blocks_of_farm(farm, stale), some, self._check), some)
             self._check()
-            self._judged[block] = held
-        seen = _digest(key, part.settings.units, sorted(part.settings.seed_lots.items()), part.blocks.to_wkt())
-        if self._viewed.get(block) != seen:
-            self.views[block] = gap_views(settle(part, mine, held[1]))
-            self._viewed[block] = seen
-        self.view_version[block] = version
+            for block in stale:
+                self._judged[block] = (keys[block], _trimmed(found[block], farm.settings.choices))
+        for block, key in keys.items():
+            own, s = parts[block], farm.settings
+            mine_too = [c for c in s.choices if c.block_id == block]
+            seen = _digest(key, mine_too, sorted(s.seed_lots.items()), own.blocks.to_wkt())
+            if self._viewed.get(block) != seen:
+                self.views[block] = gap_views(settle(own, theirs[block], self._judged[block][1]))
+                self._viewed[block] = seen
 
     # ---- looked at more closely ---------------------------------------------------------------
 
@@ -309,7 +333,19 @@ class Planner:
         mine = gaps[gaps["gap_id"] == gap_id].reset_index(drop=True)
         if mine.empty:
             return None
-        part = block_of_farm(farm, str(mine["block_id"].iloc[0]))
+        part = blocks_of_farm(farm, [str(mine["block_id"].iloc[0])])
         if change is not None:
             part = replace(part, settings=change(part.settings))
         return part, settle(part, mine, judge(part, mine))
+
+    def gap_as_planned(self, gap_id: str) -> Plan | None:
+        """The plan of a gap's block from what is held of it; None if it is not there yet."""
+        farm, gaps = self.farm, self.gaps
+        if farm is None or gaps is None or gap_id not in set(gaps["gap_id"]):
+            return None
+        block = str(gaps.loc[gaps["gap_id"] == gap_id, "block_id"].iloc[0])
+        held = self._judged.get(block)
+        mine = gaps[gaps["block_id"] == block].reset_index(drop=True)
+        if held is None or not set(mine["gap_id"]) <= set(held[1].recommendation["gap_id"]):
+            return None
+        return settle(blocks_of_farm(farm, [block]), mine, held[1])

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 
 from greengap import units
+from greengap.advice.cautions import WHOLE_FARM, list_cautions
 from greengap.advice.choices import gap_of_choice
 from greengap.advice.options import NO_COVER
 from greengap.advice.seeding import seed_needs
@@ -16,7 +17,7 @@ from greengap.catalogue import Catalogue
 from greengap.farm.settings import EQUIPMENT, PURPOSES
 from greengap.output.map import MISSES, map_payload
 from greengap.plan import Plan
-from greengap.tables import Allocation
+from greengap.tables import Allocation, DataFrame
 from greengap.units import System
 
 
@@ -114,42 +115,65 @@ def answers_by_gap(plan: Plan) -> dict[str, dict[str, dict[str, Any]]]:
 
 def _range(values: pd.Series, quantity: str, system: System) -> dict[str, Any] | None:
     """10, 50 and 90 % of years in the reader's unit, with n."""
-    found = values.dropna()
-    if found.empty:
+    found = values.to_numpy(dtype=float)
+    found = found[~np.isnan(found)]
+    if not len(found):
         return None
-    low, middle, high = (units.shown(float(v), quantity, system)[0] for v in np.quantile(found, [0.1, 0.5, 0.9]))
+    si = [float(v) for v in np.quantile(found, [0.1, 0.5, 0.9])]
+    low, middle, high = (units.shown(v, quantity, system)[0] for v in si)
     return {
         "p10": low, "p50": middle, "p90": high, "n": len(found), "unit": units.shown(0.0, quantity, system)[1],
-        "text": " ".join(
-            [
-                units.write(float(np.quantile(found, 0.5)), quantity, system),
-                f"({units.write(float(np.quantile(found, 0.1)), quantity, system)} to "
-                f"{units.write(float(np.quantile(found, 0.9)), quantity, system)}; n = {len(found)})",
-            ]
-        ),
+        "text": f"{units.write(si[1], quantity, system)} ({units.write(si[0], quantity, system)} to "
+        f"{units.write(si[2], quantity, system)}; n = {len(found)})",
     }  # fmt: skip
 
 
-def _seed_of(plan: Plan, gap: Any, cover: str, option_id: str) -> list[dict[str, Any]]:
-    """Seed of a cover in a gap, whether or not it is the one that is sown."""
-    only = Allocation.validate(
-        pd.DataFrame([{"gap_id": gap.gap_id, "block_id": gap.block_id, "cover_id": cover, "option_id": option_id}])
-    )
+def _best(plan: Plan, gap_id: str) -> pd.DataFrame:
+    """The best option of every cover of a gap, as if each were the one that is sown."""
+    rows = plan.recommendation[(plan.recommendation["gap_id"] == gap_id) & plan.recommendation["option_id"].notna()]
+    return rows[["gap_id", "block_id", "cover_id", "option_id"]]
+
+
+def _seed_of(plan: Plan, gap_id: str) -> dict[str, list[dict[str, Any]]]:
+    """Seed of each cover in a gap, whether or not it is the one that is sown."""
     need = seed_needs(
-        only, plan.options, plan.blocks, plan.catalogue, plan.settings.equipment, plan.settings.seed_lots, set()
-    )
+        cast("DataFrame[Allocation]", _best(plan, gap_id)), plan.options, plan.blocks, plan.catalogue,
+        plan.settings.equipment, plan.settings.seed_lots, set(),
+    )  # fmt: skip
     system = plan.settings.units
-    return [
-        {
-            "species": plan.catalogue.species[n.species].name,
-            "seed": units.write(n.seed_g, "g", system),
-            "seed_g": int(n.seed_g),
-            "rate": units.write(n.bulk_rate_kg_ha, "kg_ha", system),
-            "depth": units.write(n.depth_mm, "depth_mm", system),
-            "method": n.method,
-        }
-        for n in need.itertuples()
-    ]
+    out: dict[str, list[dict[str, Any]]] = {}
+    for n in need.itertuples():
+        out.setdefault(n.cover_id, []).append(
+            {
+                "species": plan.catalogue.species[n.species].name,
+                "seed": units.write(n.seed_g, "g", system),
+                "seed_g": int(n.seed_g),
+                "rate": units.write(n.bulk_rate_kg_ha, "kg_ha", system),
+                "depth": units.write(n.depth_mm, "depth_mm", system),
+                "method": n.method,
+            }
+        )
+    return out
+
+
+def cautions_of(plan: Plan, gap_id: str, cover: str | None = None) -> dict[str, list[dict[str, str]]]:
+    """Cautions that sowing a cover in a gap would trigger, for each cover or for one."""
+    best = _best(plan, gap_id)
+    best = best if cover is None else best[best["cover_id"] == cover]
+    kept = plan.season[plan.season["option_id"].isin(best["option_id"])]
+    frosts = kept.groupby("option_id")["frost_kill_d"].count().to_dict()
+    odds = plan.odds[plan.odds["option_id"].isin(best["option_id"])]
+    gaps = plan.gaps[plan.gaps["gap_id"] == gap_id]
+    out = {}
+    for row in range(len(best)):
+        one = cast("DataFrame[Allocation]", best.iloc[[row]])
+        found = list_cautions(one, gaps, odds, frosts, plan.settings, plan.catalogue)
+        out[str(best["cover_id"].iloc[row])] = [
+            {"hazard": c.hazard, "text": c.caution, "defers_to": c.defers_to}
+            for c in found.itertuples()
+            if c.gap_id != WHOLE_FARM
+        ]
+    return out
 
 
 def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
@@ -163,11 +187,15 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
     payload = map_payload(plan)["gaps"][gap_id]
     gap = next(plan.gaps[plan.gaps["gap_id"] == gap_id].itertuples())
     system, catalogue = plan.settings.units, plan.catalogue
-    season = {k: v.set_index("weather_year").sort_index() for k, v in plan.season.groupby("option_id")}
     odds = plan.odds.set_index("option_id")
     told = {row["cover"]: row for row in [payload["advice"], *payload["others"]] if row}
     options = plan.options[plan.options["gap_id"] == gap_id].sort_values("sow_date")
-    purposes = plan.purpose_odds.groupby("option_id")
+    own = plan.season[plan.season["option_id"].isin(options["option_id"])].sort_values(["option_id", "weather_year"])
+    season = dict(iter(own.groupby("option_id", sort=False)))
+    purposes: dict[str, list[Any]] = {}
+    for p in plan.purpose_odds[plan.purpose_odds["option_id"].isin(options["option_id"])].itertuples():
+        purposes.setdefault(p.option_id, []).append(p)
+    seeds, cautions = _seed_of(plan, gap_id), cautions_of(plan, gap_id)
     ranked = plan.recommendation[plan.recommendation["gap_id"] == gap_id].sort_values("rank")
     answers = answers_by_gap(plan).get(gap_id, {})
     covers = []
@@ -190,11 +218,11 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
         for option in options[options["cover_id"] == row.cover_id].itertuples():
             if option.option_id in odds.index:
                 one["dates"].append(
-                    _date(plan, gap, option, odds.loc[option.option_id], season.get(option.option_id), purposes, system)
+                    _date(option, odds.loc[option.option_id], season.get(option.option_id), purposes, system)
                 )
         if row.option_id is not None and not pd.isna(row.option_id):
-            one["seed"] = _seed_of(plan, gap, row.cover_id, row.option_id)
-            one["cautions"] = _cautions(plan, gap, row.cover_id, row.option_id)
+            one["seed"] = seeds.get(row.cover_id, [])
+            one["cautions"] = cautions.get(row.cover_id, [])
         covers.append(one)
     wanted_of = max((d["years"] for c in covers for d in c["dates"]), default=0)
     return (
@@ -213,22 +241,6 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
     )
 
 
-def _cautions(plan: Plan, gap: Any, cover: str, option_id: str) -> list[dict[str, str]]:
-    """Cautions that sowing this cover in this gap would trigger."""
-    from greengap.advice.cautions import WHOLE_FARM, list_cautions
-
-    only = Allocation.validate(
-        pd.DataFrame([{"gap_id": gap.gap_id, "block_id": gap.block_id, "cover_id": cover, "option_id": option_id}])
-    )
-    frosts = plan.season.groupby("option_id")["frost_kill_d"].count().to_dict()
-    found = list_cautions(only, plan.gaps, plan.odds, frosts, plan.settings, plan.catalogue)
-    return [
-        {"hazard": c.hazard, "text": c.caution, "defers_to": c.defers_to}
-        for c in found.itertuples()
-        if c.gap_id != WHOLE_FARM
-    ]
-
-
 def _miss(row: Any) -> str:
     """The first thing that goes wrong in a weather year, empty if it holds."""
     if row.holds:
@@ -237,8 +249,8 @@ def _miss(row: Any) -> str:
 
 
 def _date(
-    plan: Plan, gap: Any, option: Any, odds: Any, season: pd.DataFrame | None, purposes: Any, system: System
-) -> dict[str, Any]:  # fmt: skip
+    option: Any, odds: Any, season: pd.DataFrame | None, purposes: dict[str, list[Any]], system: System
+) -> dict[str, Any]:
     """One sowing date of one cover."""
     out: dict[str, Any] = {
         "sow": iso(option.sow_date),
@@ -251,10 +263,10 @@ def _date(
         "flower": [iso(odds["first_flower"]), iso(odds["last_flower"])],
         "bird_risk": round(float(odds["bird_risk_share"]), 2),
     }
-    if option.option_id in purposes.groups:
+    if option.option_id in purposes:
         out["purposes"] = [
             {"purpose": p.purpose, "aim": p.aim, "met": int(p.met_years), "years": int(p.years)}
-            for p in purposes.get_group(option.option_id).itertuples()
+            for p in purposes[option.option_id]
         ]
     if season is None or season.empty:
         return out
@@ -275,8 +287,8 @@ def _date(
     weeds = season["weed_share"].dropna()
     out["weeds"] = [round(float(v), 2) for v in np.quantile(weeds, [0.1, 0.5, 0.9])] if len(weeds) else None
     out["by_year"] = [
-        [int(year), _miss(row), round(units.shown(float(row.biomass_kg_ha), "biomass_kg_ha", system)[0], 1)]
-        for year, row in zip(season.index, season.itertuples(), strict=True)
+        [int(row.weather_year), _miss(row), round(units.shown(float(row.biomass_kg_ha), "biomass_kg_ha", system)[0], 1)]
+        for row in season.itertuples()
     ]
     return out
 
