@@ -35,9 +35,7 @@ def many_blocks(folder: Path) -> Path:
             }
         )
     (folder / "blocks.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}))
-    head, *rows = [
-        line for line in (SAMPLE / "crop_calendar.csv").read_text().splitlines() if not line.startswith("#")
-    ]
+    head, *rows = [line for line in (SAMPLE / "crop_calendar.csv").read_text().splitlines() if not line.startswith("#")]
     of: dict[str, list[str]] = {}
     for row in rows:
         block, rest = row.split(",", 1)
@@ -46,10 +44,12 @@ def many_blocks(folder: Path) -> Path:
     lines = [f"B{n + 1},{rest}" for n in range(MANY) for rest in calendars[n % len(calendars)]]
     (folder / "crop_calendar.csv").write_text("\n".join([head, *lines]) + "\n")
     text = (SAMPLE / "farm.toml").read_text()
+    watered = next(line for line in text.splitlines() if line.startswith("irrigation"))
+    sample = SAMPLE.as_posix()
     for old, new in (
         ('polygons = "blocks.gpkg"', 'polygons = "blocks.geojson"'), ('layer = "blocks"', ""),
-        ('irrigation = ["Beds 1", "Beds 2", "Beds 3", "Lane Strip", "Pond", "River 1", "River 2"]', "irrigation = true"),
-        ("Hollow = -1.5", ""), ('"weather.nc"', f'"{SAMPLE.as_posix()}/weather.nc"'), ('"soil/', f'"{SAMPLE.as_posix()}/soil/'),
+        (watered, "irrigation = true"), ("Hollow = -1.5", ""), ('"weather.nc"', f'"{sample}/weather.nc"'),
+        ('"soil/', f'"{sample}/soil/'),
     ):  # fmt: skip
         text = text.replace(old, new)
     (folder / "farm.toml").write_text(text)
@@ -63,7 +63,9 @@ def measure(farm: Path, block: str, repeats: int) -> None:
         process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert process.stdout is not None
         try:
-            page = httpx.Client(base_url=process.stdout.readline().split()[-1], headers={"X-Greengap": "1"}, timeout=600)
+            page = httpx.Client(
+                base_url=process.stdout.readline().split()[-1], headers={"X-Greengap": "1"}, timeout=600
+            )
             began = time.perf_counter()
             _wait(page, lambda p: p["state"] == "done")
             print(f"  opened, first plan of all blocks: {time.perf_counter() - began:.2f} s after the address was said")
@@ -74,7 +76,8 @@ def measure(farm: Path, block: str, repeats: int) -> None:
                     answered.append(a)
                     shown.append(s)
                     whole.append(w)
-                print(f"  {kind:10} answered {_range(answered)}   block shown {_range(shown)}   all planned {_range(whole)}")
+                told = f"block shown {_range(shown)}   all planned {_range(whole)}"
+                print(f"  {kind:10} answered {_range(answered)}   {told}")
         finally:
             process.terminate()
             process.wait()
@@ -84,7 +87,7 @@ def _range(values: list[float]) -> str:
     return f"{statistics.median(values):.2f} s ({min(values):.2f}-{max(values):.2f})"
 
 
-def _wait(page: httpx.Client, done) -> dict:  # noqa: ANN001
+def _wait(page: httpx.Client, done) -> dict:
     while True:
         found = page.get("api/progress").json()
         if found["state"] == "problem":

@@ -1,4 +1,4 @@
-"""The page as it is served: a server of its own for each test that needs one, and a browser that may go nowhere else."""
+"""The page as it is served: a server for each test that needs one of its own, and a real browser."""
 
 from __future__ import annotations
 

@@ -10,8 +10,8 @@ import zipfile
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import asdict
-from functools import lru_cache
 from datetime import date
+from functools import lru_cache
 from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -741,7 +741,7 @@ def _plans(app: FastAPI, house: House) -> None:
         found = house.open().planner.gap_in_full(gap)
         if found is None or cover not in {*found[0].catalogue.covers, "no_cover"}:
             raise NotThere("no_gap")
-        part, made = found
+        made = found[1]
         return {"lines": list(explain(made, str(made.gaps["block_id"].iloc[0]), cover))}
 
 

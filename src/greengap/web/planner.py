@@ -27,6 +27,13 @@ from greengap.farm_input import Farm, read_farm_contents
 from greengap.plan import Judged, Plan, judge, settle, southern
 from greengap.web.views import gap_views, iso
 
+# Settings that concern no block, or single blocks only; the latter are looked at one by one.
+NOT_OF_EVERY_BLOCK = frozenset(
+    {
+        "folder", "name", "note", "choices", "assumptions", "irrigated", "cold_offset_degc", "tile_drained", "diseases",
+        "seed_lots", "polygons", "crop_calendar", "soil_rasters", "soil_survey", "block_soil", "weather",
+    }
+)  # fmt: skip
 AT_ONCE = 8  # blocks that are run together once the touched one is shown
 log = logging.getLogger("greengap.web")
 
@@ -117,29 +124,7 @@ def _digest(*parts: Any) -> str:
 def _key(farm: Farm, part: Farm, gaps: pd.DataFrame, block: str) -> str:
     """Everything that what is said of a block depends on."""
     s = farm.settings
-    own = [
-        (f.name, getattr(s, f.name))
-        for f in fields(s)
-        if f.name
-        not in (
-            "folder",
-            "name",
-            "note",
-            "choices",
-            "assumptions",
-            "irrigated",
-            "cold_offset_degc",
-            "tile_drained",
-            "diseases",
-            "seed_lots",
-            "polygons",
-            "crop_calendar",
-            "soil_rasters",
-            "soil_survey",
-            "block_soil",
-            "weather",
-        )  # fmt: skip
-    ]
+    own = [(f.name, getattr(s, f.name)) for f in fields(s) if f.name not in NOT_OF_EVERY_BLOCK]
     own = [(n, sorted(v) if isinstance(v, frozenset) else v) for n, v in own]
     mine = (
         s.irrigated is None or block in s.irrigated, s.cold_offset_degc.get(block), block in s.tile_drained,
