@@ -53,7 +53,7 @@ export const flowersScreen = simple((page) => {
   const gaps = sown().filter((g) => g.bloom?.length);
   if (!gaps.length) return [h("h2", {}, t("flowers_title")), h("p", {}, t("flowers_none"))];
   const days = gaps.flatMap((g) => g.bloom.flat()).map(dayOf);
-  const first = Math.min(...days) - 10, last = Math.max(...days) + 10, W = Math.max(680, Math.min((last - first) * 3, 2400)), L = 150, rowH = 26;
+  const first = Math.min(...days) - 10, last = Math.max(...days) + 10, L = innerWidth < 760 ? 92 : 150, W = Math.max(Math.min(innerWidth - 62, 680), Math.min((last - first) * 3, 2400)), rowH = 26;
   const x = (day) => L + ((day - first) / (last - first)) * (W - L - 10);
   const months = [];
   for (let day = first; day <= last; day++) if ([1, 15].includes(new Date(day * DAY).getUTCDate())) {
@@ -83,7 +83,7 @@ export const flowersScreen = simple((page) => {
     h("div", { class: "paper-head" }, h("h2", {}, t("flowers_title")), printButton()), h("p", { class: "quiet" }, t("flowers_note")), stale(),
     h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("flowers_title") },
       s("svg", { class: "chart flowers", width: W, height: 100 + gaps.length * rowH, role: "img", "aria-label": t("flowers_title") },
-        s("text", { x: 0, y: 34 }, t("flowers_count")), s("text", { x: L - 6, y: 22, "text-anchor": "end" }, top), s("text", { x: L - 6, y: 72, "text-anchor": "end" }, 0),
+        s("text", { x: L, y: 10 }, t("flowers_count")), s("text", { x: L - 6, y: 22, "text-anchor": "end" }, top), s("text", { x: L - 6, y: 72, "text-anchor": "end" }, 0),
         s("path", { d: curve, class: "band" }), s("path", { d: curve, class: "curve own" }), months, lines)),
     h("ul", { class: "plain" }, bare.map(([a, b]) => h("li", {}, t("flowers_bare", { days: b - a + 1, dates: between(isoOf(a), isoOf(b)) }))),
       gaps.filter((g) => g.flower?.[0]).map((g) => h("li", {}, h("button", { type: "button", class: "link", onclick: () => page.go({ block: g.block, gap: g.id, crop: null, moveFocus: true }) }, t("flowers_line", { block: g.block, cover: farm.coverName(g.cover), dates: between(...g.flower) }))))),
@@ -98,10 +98,10 @@ export const orderScreen = simple(() => {
   return [
     h("div", { class: "paper-head" }, h("h2", {}, t("order_title") + ": " + farm.state.settings.name), h("div", { class: "row no-print" }, download("seed_order.csv", t("order_download")), printButton())),
     farm.state.settings.note && h("p", { class: "quiet" }, farm.state.settings.note), stale(),
-    table(t("order_title"), [["order_seed"], ["order_by"], ["order_amount", "number"], ["order_pls", "number"], ["col_area", "number"], ["order_blocks"], ["order_inoculant"], ["order_price"]],
-      [...order.lots.map((l) => h("tr", {}, h("th", { scope: "row" }, upper(l.name)), h("td", {}, longDay(l.needed_by)), h("td", { class: "number big" }, l.seed), h("td", { class: "number" }, l.pls), h("td", { class: "number" }, l.area),
+    table(t("order_title"), [["order_seed"], ["order_amount", "number"], ["order_by"], ["order_pls", "number"], ["col_area", "number"], ["order_blocks"], ["order_inoculant"], ["order_price"]],
+      [...order.lots.map((l) => h("tr", {}, h("th", { scope: "row" }, upper(l.name)), h("td", { class: "number big" }, l.seed), h("td", {}, longDay(l.needed_by)), h("td", { class: "number" }, l.pls), h("td", { class: "number" }, l.area),
         h("td", {}, l.blocks, l.below && h("div", { class: "quiet" }, t("order_below", { seed: l.below }))), h("td", {}, l.inoculant || "–"), h("td", {}, l.price ?? t("order_price_none")))),
-      h("tr", { class: "sum" }, h("th", { scope: "row", colspan: 2 }, t("order_total")), h("td", { class: "number big" }, order.total), h("td", { colspan: 5 }))]),
+      h("tr", { class: "sum" }, h("th", { scope: "row" }, t("order_total")), h("td", { class: "number big" }, order.total), h("td", { colspan: 6 }))]),
     table(t("order_loads"), [["col_date"], ["col_block"], ["order_seed"], ["order_amount", "number"], ["order_rate", "number"], ["order_depth", "number"], ["col_area", "number"]],
       order.loads.map((l) => h("tr", {}, h("td", {}, longDay(l.sow)), h("th", { scope: "row" }, l.block), h("td", {}, upper(l.species) + ", " + t("method_" + l.method)), h("td", { class: "number" }, l.seed), h("td", { class: "number" }, l.rate), h("td", { class: "number" }, l.depth), h("td", { class: "number" }, l.area)))),
     h("section", { class: "cautions" }, h("h3", {}, t("about_cautions")), farm.plan.cautions.map((c) => h("p", { class: "caution" }, h("b", {}, upper(c.hazard) + ". "), c.text + " ", h("i", {}, t("ask", { who: c.defers_to }))))),
