@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import rasterio
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import MemoryFile
 from rasterio.transform import from_bounds
 from rasterio.warp import reproject, transform_bounds
@@ -24,7 +25,8 @@ PAPER, DARK = (247, 248, 244), (70, 52, 36)  # one brown, light to dark: readabl
 def _png(bands: np.ndarray) -> bytes:
     """A PNG of (4, height, width) uint8."""
     count, height, width = bands.shape
-    with MemoryFile() as held:
+    with MemoryFile() as held, warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # a picture; its place is told beside it
         with held.open(driver="PNG", count=count, height=height, width=width, dtype="uint8") as out:
             out.write(bands)
         return bytes(held.read())
@@ -99,7 +101,8 @@ def underlay_of_file(name: str, path: Path) -> tuple[bytes, list[list[float]] | 
     """
     remedy = "Give a GeoTIFF, or a JPEG or PNG with the places of two corners"
     try:
-        with rasterio.open(path) as source:
+        with warnings.catch_warnings(), rasterio.open(path) as source:
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
             if source.count == 0 or source.width * source.height > 400_000_000:
                 raise InputProblem(name, "", "is too large to lay under the map", "Cut it to the farm")
             count = 3 if source.count >= 3 else 1

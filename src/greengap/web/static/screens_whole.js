@@ -5,8 +5,9 @@ import { ask, farm, inWords } from "./farm.js";
 
 const allGaps = () => [...farm.gaps.values()].flat();
 const sown = () => allGaps().filter((g) => g.sow);
+const labelled = (heads, rows) => rows.map((row) => { [...row.children].forEach((cell, i) => { if (heads[i]) cell.dataset.label = t(heads[i][0]); }); return row; });
 const table = (caption, heads, rows, cls = "") => h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption }, h("table", { class: cls },
-  h("caption", {}, caption), h("thead", {}, h("tr", {}, heads.map(([key, c]) => h("th", { scope: "col", class: c }, t(key))))), h("tbody", {}, rows)));
+  h("caption", {}, caption), h("thead", {}, h("tr", {}, heads.map(([key, c]) => h("th", { scope: "col", class: c }, t(key))))), h("tbody", {}, labelled(heads, rows))));
 const stale = () => farm.plan && farm.plan.version !== farm.state.version && h("p", { class: "quiet", role: "status" }, t("order_stale"));
 const printButton = () => button("print", () => print(), { class: "no-print" });
 
@@ -101,9 +102,9 @@ export const orderScreen = simple(() => {
     table(t("order_title"), [["order_seed"], ["order_amount", "number"], ["order_by"], ["order_pls", "number"], ["col_area", "number"], ["order_blocks"], ["order_inoculant"], ["order_price"]],
       [...order.lots.map((l) => h("tr", {}, h("th", { scope: "row" }, upper(l.name)), h("td", { class: "number big" }, l.seed), h("td", {}, longDay(l.needed_by)), h("td", { class: "number" }, l.pls), h("td", { class: "number" }, l.area),
         h("td", {}, l.blocks, l.below && h("div", { class: "quiet" }, t("order_below", { seed: l.below }))), h("td", {}, l.inoculant || "–"), h("td", {}, l.price ?? t("order_price_none")))),
-      h("tr", { class: "sum" }, h("th", { scope: "row" }, t("order_total")), h("td", { class: "number big" }, order.total), h("td", { colspan: 6 }))]),
+      h("tr", { class: "sum" }, h("th", { scope: "row" }, t("order_total")), h("td", { class: "number big" }, order.total), h("td", { colspan: 6 }))], "stack"),
     table(t("order_loads"), [["col_date"], ["col_block"], ["order_seed"], ["order_amount", "number"], ["order_rate", "number"], ["order_depth", "number"], ["col_area", "number"]],
-      order.loads.map((l) => h("tr", {}, h("td", {}, longDay(l.sow)), h("th", { scope: "row" }, l.block), h("td", {}, upper(l.species) + ", " + t("method_" + l.method)), h("td", { class: "number" }, l.seed), h("td", { class: "number" }, l.rate), h("td", { class: "number" }, l.depth), h("td", { class: "number" }, l.area)))),
+      order.loads.map((l) => h("tr", {}, h("td", {}, longDay(l.sow)), h("th", { scope: "row" }, l.block), h("td", {}, upper(l.species) + ", " + t("method_" + l.method)), h("td", { class: "number" }, l.seed), h("td", { class: "number" }, l.rate), h("td", { class: "number" }, l.depth), h("td", { class: "number" }, l.area))), "stack"),
     h("section", { class: "cautions" }, h("h3", {}, t("about_cautions")), farm.plan.cautions.map((c) => h("p", { class: "caution" }, h("b", {}, upper(c.hazard) + ". "), c.text + " ", h("i", {}, t("ask", { who: c.defers_to }))))),
     h("p", { class: "quiet" }, farm.plan.caveat),
   ];

@@ -20,7 +20,11 @@ export async function startScreen(opened) {
   }
   for (const input of [lat, lon]) input.addEventListener("change", () => { mark(); const at = place(); if (at && map) map.setView([at.lat, at.lon], Math.max(map.getZoom(), 4), { animate: false }); });
   async function open(asked) {
+    const stuck = [...node.querySelectorAll("button")];
+    for (const one of stuck) one.disabled = true;
+    say(t("start_opening"));
     try { await ask("api/farms", asked); await opened(); } catch (error) {
+      for (const one of stuck) one.disabled = false;
       if (error.problem?.field === "name") { complain(name, inWords(error)); name.focus(); } else { wrong.textContent = inWords(error); say(inWords(error), "trouble"); }
       throw error;
     }
