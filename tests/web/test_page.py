@@ -431,3 +431,10 @@ def test_every_text_of_the_page_is_in_the_catalogue() -> None:
         used |= set(re.findall(r"""\b(?:t|button|field|fact)\("([a-z_0-9A-Z.]+)"[,)]""", text))
     assert len(used) > 150
     assert used - set(words) == set()
+    # And none is left over: those that are put together from a stem and a key of the program are known by their stem.
+    stems = (
+        "problem_", "did_", "layer_", "screen_", "tool_", "export_", "equipment_", "missing_", "fault_", "draw_hint_",
+        "class_", "scale_", "import_", "method_", "handle_",
+    )  # fmt: skip
+    text = "".join(path.read_text(encoding="utf-8") for path in static.glob("*.js"))
+    assert [key for key in words if f'"{key}"' not in text and not key.startswith(stems)] == []

@@ -98,7 +98,10 @@ def serve(
 
     store = None
     if farm is not None:
-        path, _ = farm_file_of(farm, farms)
+        path, made = farm_file_of(farm, farms)
+        if farm.is_dir():
+            told = f"Made of the folder: {path.name}" if made else f"{path.name} is there already and is opened"
+            print(f"{told}. The folder stays as it is, and is not read again.", file=sys.stderr)
         store = FarmStore(path)
     own = lan_address() if lan else ""
     sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)

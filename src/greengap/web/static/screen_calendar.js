@@ -44,7 +44,7 @@ export function calendarScreen(page) {
       if (date.getUTCDate() === 1) lines.push(s("path", { d: "M" + x(day) + " 0V" + H, class: date.getUTCMonth() ? "month" : "year" }));
     }
     const now = Math.floor(Date.now() / DAY);
-    if (now >= from && now <= until) lines.push(s("path", { d: "M" + x(now) + " 0V" + H, class: "now" }));
+    if (now >= from && now <= until) lines.push(s("path", { d: "M" + x(now) + " 0V" + H, class: "now" }, s("title", {}, t("today"))));
     return lines;
   }
 
@@ -78,7 +78,8 @@ export function calendarScreen(page) {
     const start = dayOf(gap.start), end = dayOf(gap.end) + 1, opens = dayOf(gap.opens), closes = dayOf(gap.closes) + 1;
     const fits = closes > opens, wide = x(end) - x(start);
     const told = covered && gap.sow ? t("block_covered", { date: shortDay(gap.sow) }) + ", " + farm.coverName(gap.cover) : covered && gap.advice ? farm.coverName("no_cover") : "";
-    const bracket = (p, q, heavy) => x(q) - x(p) > 5 && s("path", { d: "M" + (x(p) + 1) + " 50V55H" + (x(q) - 1) + "V50", class: heavy ? "bracket heavy" : "bracket" });
+    const bracket = (p, q, part, heavy) => x(q) - x(p) > 5 && s("path", { d: "M" + (x(p) + 1) + " 50V55H" + (x(q) - 1) + "V50", class: heavy ? "bracket heavy" : "bracket" },
+      s("title", {}, t(part) + ": " + (q - p) + " d"));
     const parts = [];
     if (covered && gap.sow) {
       const p = dayOf(gap.sow), q = dayOf(gap.end_by) + 1;
@@ -97,7 +98,7 @@ export function calendarScreen(page) {
     s("rect", { x: x(start) + 1, y: 4, width: Math.max(wide - 2, 2), height: 54, class: "gap-body" }),
     fitted && s("text", { x: x(start) + wide / 2, y: 21, "text-anchor": "middle", class: "gap-words" }, fitted),
     parts,
-    fits && [bracket(start, opens), bracket(opens, closes, true), bracket(closes, end)]);
+    fits && [bracket(start, opens, "part_prepare"), bracket(opens, closes, "part_grow", true), bracket(closes, end, "part_wait")]);
   }
   function fill(block) {
     const row = rows.get(block);
