@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -17,11 +15,6 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_fields"
-CHROMIUM = "/usr/bin/chromium"
-SWITCHES = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 
 
 @dataclass
@@ -108,30 +101,13 @@ def sample_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return pack(SAMPLE, tmp_path_factory.mktemp("packed") / "sample.gpkg")
 
 
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """The system's Chromium; tests skip where it or its driver is missing, or fail under GREENGAP_NO_BROWSER_SKIP."""
-    missing = pytest.fail if os.environ.get("GREENGAP_NO_BROWSER_SKIP") else pytest.skip
-    try:
-        import playwright.sync_api as driver
-    except ImportError:
-        missing("playwright is not installed")
-    found = CHROMIUM if Path(CHROMIUM).exists() else shutil.which("chromium") or shutil.which("google-chrome")
-    if found is None:
-        missing("no Chromium on this machine")
-    with driver.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=found, args=SWITCHES)
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
-def window(chromium: Any) -> Iterator[Callable[..., Any]]:
+def window(browser: Any) -> Iterator[Callable[..., Any]]:
     """Open the page in a window; what it asked for and complained of is kept on it."""
     contexts = []
 
     def look(served: Served, width: int = 1360, height: int = 860, fragment: str = "", **options: Any) -> Any:
-        context = chromium.new_context(viewport={"width": width, "height": height}, accept_downloads=True, **options)
+        context = browser.new_context(viewport={"width": width, "height": height}, accept_downloads=True, **options)
         contexts.append(context)
         page = context.new_page()
         page.set_default_timeout(40_000)
