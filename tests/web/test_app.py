@@ -153,6 +153,25 @@ def test_another_program_that_writes_is_noticed(serve: Serve) -> None:
     assert served.state()["settings"]["note"].startswith("changed outside")
 
 
+def test_a_gis_that_edits_the_farm_file_is_noticed_and_not_written_over(serve: Serve) -> None:
+    """As a GIS does: a plain write into the tables, by a program that knows nothing of our revisions."""
+    served = serve(str(SAMPLE))
+    assert served.edit(kind="rename", block="Hollow", name="Dell").status_code == 200
+    state = served.state()
+    with sqlite3.connect(next(served.farms.glob("*.gpkg"))) as base:
+        base.execute("UPDATE blocks SET block_id = 'Far Bench', field = 'Far' WHERE block_id = 'West Bench'")
+        base.execute("UPDATE crop_calendar SET block_id = 'Far Bench' WHERE block_id = 'West Bench'")
+        base.execute("UPDATE soil SET block_id = 'Far Bench' WHERE block_id = 'West Bench'")
+    edit = {"kind": "remove", "block": "Pond"}
+    late = served.client.post("api/edit", json={"farm": state["farm"], "version": state["version"], "edit": edit})
+    assert late.status_code == 409
+    names = {f["id"] for f in served.state()["blocks"]["features"]}
+    assert {"Far Bench", "Pond", "Dell"} <= names
+    assert served.state()["undo"] == 0  # edits from before no longer fit
+    assert served.edit(kind="rename", block="Pond", name="Pool").status_code == 200
+    assert "Far Bench" in {f["id"] for f in served.state()["blocks"]["features"]}
+
+
 def test_the_farm_file_opens_in_a_gis_library_and_the_command_plans_the_same(serve: Serve, tmp_path: Path) -> None:
     served = serve(str(SAMPLE))
     assert served.edit(kind="settings", values={"wanted_odds": 0.7}).status_code == 200

@@ -146,16 +146,21 @@ class Session:
 
     def _catch_up(self, version: int) -> None:
         """Refuse an edit made for rows that are not the newest."""
-        self.refresh()
-        if version != self.version:
+        if self.refresh() or version != self.version:
             raise VersionConflict(version, self.version)
 
-    def refresh(self) -> None:
-        """Read the file again if another program wrote to it."""
+    def refresh(self) -> bool:
+        """Read the file again if another program wrote to it; True if it did."""
         with self._lock:
-            if self.store.revision_in_file() != self.version:
-                self.store.read()
-                self.planner.request(self.store.contents)
+            if self.store.stamp_of_file() == self.store.stamp:
+                return False
+            before = self.store.contents
+            self.store.read()
+            now = self.store.contents
+            if (before.revision, before.fingerprint) == (now.revision, now.fingerprint):
+                return False  # a plan that was kept, say
+            self.planner.request(now)
+            return True
 
     def _read_settings(self, rows: Rowset) -> FarmSettings:
         """Settings as the commands read them.

@@ -157,6 +157,7 @@ class FarmStore:
         self.rows: Rowset
         self.history: list[Edit]
         self.page: dict[str, Any]
+        self.stamp: tuple[Any, ...]
         self.read()
 
     @property
@@ -166,6 +167,7 @@ class FarmStore:
 
     def read(self) -> None:
         """Read everything anew."""
+        self.stamp = self.stamp_of_file()
         contents = read_farm_file(self.path)
         try:
             with closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)) as base:
@@ -183,17 +185,23 @@ class FarmStore:
         except sqlite3.DatabaseError as error:
             raise _refuse(self.path, f"is damaged ({error})", "Take the last copy that was kept of it") from error
         self.history = [Edit(number, json.loads(words), bool(undone)) for number, _, words, undone in listed]
-        if self.page.get("revision", contents.revision) != contents.revision:
+        if self.page.get("fingerprint", contents.fingerprint) != contents.fingerprint:
             self.history = []  # another program has written: the edits before it no longer fit
         self.contents, self.rows = contents, self._rows(contents)
 
-    def revision_in_file(self) -> int:
-        """The version that the file is at now."""
+    def stamp_of_file(self) -> tuple[Any, ...]:
+        """What changes whenever any program writes to the file: SQLite's own counter, and its log where there is one."""
         try:
-            with closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)) as base:
-                return int(base.execute("SELECT value FROM settings WHERE key = 'revision'").fetchone()[0])
-        except (sqlite3.Error, TypeError) as error:
-            raise _refuse(self.path, f"cannot be read any more ({error})", "Look whether it was moved") from error
+            with self.path.open("rb") as file:
+                file.seek(24)  # "file change counter" of the SQLite file format
+                counter = file.read(4)
+        except OSError as error:
+            raise _refuse(
+                self.path, f"cannot be read any more ({error.strerror})", "Look whether it was moved"
+            ) from error
+        log = self.path.with_name(self.path.name + "-wal")
+        found = log.stat() if log.exists() else None
+        return counter, found and (found.st_size, found.st_mtime_ns)
 
     def _rows(self, contents: FarmContents) -> Rowset:
         rows = Rowset()
@@ -257,7 +265,7 @@ class FarmStore:
             ).lastrowid
         self.history = [e for e in self.history if not e.undone]
         self.history.append(Edit(number or 0, words, False))
-        self.contents, self.rows, self.page = contents, rows, page
+        self.contents, self.rows, self.page, self.stamp = contents, rows, page, self.stamp_of_file()
         return version + 1
 
     def step(self, version: int, back: bool) -> tuple[Patch, list[Any]] | None:
@@ -276,7 +284,7 @@ class FarmStore:
             contents, page = self._write(edit, version, rows, patch, None)
             edit.base.execute("UPDATE edit_history SET undone = ? WHERE fid = ?", (int(back), it.number))
         self.history = [replace(e, undone=back) if e.number == it.number else e for e in self.history]
-        self.contents, self.rows, self.page = contents, rows, page
+        self.contents, self.rows, self.page, self.stamp = contents, rows, page, self.stamp_of_file()
         return patch, it.words
 
     def _write(
@@ -320,15 +328,16 @@ class FarmStore:
         report.assumptions = [a for a in report.assumptions if not _about_calendar(a, rows)]
         changes["report"] = report
         edit.write_report(report)
-        page = {**{k: rows.settings[k] for k in PAGE_SETTINGS if k in rows.settings}, "revision": version + 1}
-        page["crop_keys"] = _crop_order(rows)
+        after = replace(before, **changes)
+        page = {k: rows.settings[k] for k in PAGE_SETTINGS if k in rows.settings}
+        page |= {"crop_keys": _crop_order(rows), "fingerprint": after.fingerprint}
         edit.set("page", page)
         if not edit.base.execute("SELECT 1 FROM sqlite_master WHERE name = 'edit_history'").fetchone():
             edit.base.execute(HISTORY)
             edit.base.execute("INSERT INTO gpkg_contents VALUES (?,?,?,?,?,?,?,?,?,?)", TOLD)
         elif not self.history:
             edit.base.execute("DELETE FROM edit_history")
-        return replace(before, **changes), page
+        return after, page
 
 
 def _about_calendar(sentence: str, rows: Rowset) -> bool:
