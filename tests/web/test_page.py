@@ -161,20 +161,20 @@ def test_split_undo_to_the_beginning_and_redo(serve: Serve, window: Window) -> N
     page.mouse.click(x, block["y"] - 12)
     page.mouse.click(x, block["y"] + block["height"] + 12)
     page.click(".draw-bar button.main")
-    page.wait_for_selector(".block-list >> text=Ponda")
+    page.wait_for_selector(".block-list >> text=Pond a")
     after = served.state()
-    parts = {f["id"]: shape(f["geometry"]) for f in after["blocks"]["features"] if f["id"] in ("Ponda", "Pondb")}
+    parts = {f["id"]: shape(f["geometry"]) for f in after["blocks"]["features"] if f["id"] in ("Pond a", "Pond b")}
     whole = next(shape(f["geometry"]) for f in before["blocks"]["features"] if f["id"] == "Pond")
     assert sum(p.area for p in parts.values()) == pytest.approx(whole.area, rel=2e-6)  # kept to a millimetre
-    assert {c["block"] for c in after["crops"]} >= {"Ponda", "Pondb"}
+    assert {c["block"] for c in after["crops"]} >= {"Pond a", "Pond b"}
     assert "Pond" not in {c["block"] for c in after["crops"]}
     page.click("#drawer .close")
-    page.click(".block-list >> text=Ponda")
+    page.click(".block-list >> text=Pond a")
     page.click("#drawer >> text=Remove the block")
     page.click("#drawer >> text=Yes, remove")
-    page.wait_for_selector(".block-list >> text=Ponda", state="detached")
+    page.wait_for_selector(".block-list >> text=Pond a", state="detached")
     page.click("text=Undo")
-    page.wait_for_selector(".block-list >> text=Ponda")
+    page.wait_for_selector(".block-list >> text=Pond a")
     page.click("text=Undo")
     page.wait_for_selector(".block-list button >> text=/^Pond$/")
     assert page.locator("text=Undo").first.is_disabled()
@@ -184,7 +184,7 @@ def test_split_undo_to_the_beginning_and_redo(serve: Serve, window: Window) -> N
     assert _in_any_order(back["blocks"]["features"]) == _in_any_order(before["blocks"]["features"])
     assert back["settings"] == before["settings"]
     page.click("text=Redo")
-    page.wait_for_selector(".block-list >> text=Ponda")
+    page.wait_for_selector(".block-list >> text=Pond a")
 
 
 def test_dragging_an_end_moves_the_gap_and_is_saved(serve: Serve, window: Window) -> None:

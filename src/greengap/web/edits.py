@@ -192,7 +192,7 @@ def split(rows: Rowset, block: str, line: Sequence[Sequence[float]]) -> Change:
     names: list[str] = []
     letter = 0
     while len(names) < len(parts):
-        stem = f"{block}{_letters(letter)}"
+        stem = f"{block}{' ' if block[-1].isalpha() else ''}{_letters(letter)}"  # 07a, but Pond a
         letter += 1
         try:
             names.append(clean_name(stem, rows, besides=[block]))

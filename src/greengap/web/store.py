@@ -190,7 +190,7 @@ class FarmStore:
         self.contents, self.rows = contents, self._rows(contents)
 
     def stamp_of_file(self) -> tuple[Any, ...]:
-        """What changes whenever any program writes to the file: SQLite's own counter, and its log where there is one."""
+        """What changes whenever any program writes to the file: SQLite's own counter, and its log if there is one."""
         try:
             with self.path.open("rb") as file:
                 file.seek(24)  # "file change counter" of the SQLite file format
