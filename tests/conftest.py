@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
 
 ROOT = Path(__file__).resolve().parents[1]
+CHROMIUM = "/usr/bin/chromium"
+SWITCHES = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
 
 settings.register_profile("no clock", deadline=None)  # a slow machine is not a fault
 settings.load_profile("no clock")
@@ -38,3 +46,20 @@ def sample_plan(sample_farm):
     from greengap import plan_farm
 
     return plan_farm(sample_farm)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """The system's Chromium; tests skip where it or its driver is missing, or fail under GREENGAP_NO_BROWSER_SKIP."""
+    missing = pytest.fail if os.environ.get("GREENGAP_NO_BROWSER_SKIP") else pytest.skip
+    try:
+        import playwright.sync_api as driver
+    except ImportError:
+        missing("playwright is not installed")
+    found = CHROMIUM if Path(CHROMIUM).exists() else shutil.which("chromium") or shutil.which("google-chrome")
+    if found is None:
+        missing("no Chromium on this machine")
+    with driver.sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=found, args=SWITCHES)
+        yield chromium
+        chromium.close()

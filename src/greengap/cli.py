@@ -534,6 +534,31 @@ def suitability(
 
 
 @app.command()
+def serve(
+    farm: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[FARM]",
+            help="Farm file, or a farm folder, of which a farm file is made.",
+            show_default="start page",
+        ),
+    ] = None,
+    farms: Annotated[Path, typer.Option(help="Folder in which farm files are made and looked for.")] = Path(),
+    port: Annotated[int, typer.Option(help="Port.", min=0, max=65535, show_default="any that is free")] = 0,
+    lan: Annotated[
+        bool,
+        typer.Option("--lan", help="Answer on the farm's network too, for a phone; whoever has the address gets in."),
+    ] = False,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open the browser.")] = False,
+) -> None:
+    """Open the page: draw blocks, set crop dates, choose covers, take the seed order."""
+    from greengap.web.serve import serve as run
+    from greengap.web.welcome import welcome
+
+    run(farm, farms, port, lan, not no_browser, lambda address: print("\n".join(welcome(address)), flush=True))
+
+
+@app.command()
 def pack(
     farm: Annotated[Path, typer.Argument(metavar="FOLDER", help="Farm folder with farm.toml in it.")],
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Farm file to write, ending in .gpkg.")],

@@ -13,8 +13,8 @@ import pandas as pd
 import xarray as xr
 
 from greengap.catalogue import OWN_FILE, Catalogue, load_catalogue, with_own
-from greengap.errors import ImportReport, InputProblem
-from greengap.farm.crop_calendar import read_crop_calendar
+from greengap.errors import ImportReport, InputProblem, several
+from greengap.farm.crop_calendar import clashes, read_crop_calendar
 from greengap.farm.farm_file import ENDING, FarmContents, outline_fingerprint, read_farm_file
 from greengap.farm.fields import read_blocks
 from greengap.farm.history import history_findings, read_history
@@ -131,6 +131,17 @@ def _known_covers(settings: FarmSettings, catalogue: Catalogue) -> None:
         for name in sorted(names):
             if name not in known:
                 raise InputProblem(FILE, key, f"{name!r} is not in the catalogue", suggestion(name, sorted(known)))
+
+
+def check_names(settings: FarmSettings, block_ids: set[str], catalogue: Catalogue) -> None:
+    """Refuse settings that name blocks or covers that are not there.
+
+    Raises
+    ------
+    InputProblem
+    """
+    _known_blocks(settings, block_ids)
+    _known_covers(settings, catalogue)
 
 
 def read_farm(path: str | Path) -> Farm:
@@ -343,6 +354,12 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
         report.assume(sentence)
     _known_blocks(settings, {*blocks["block_id"], *contents.set_aside})
     _known_covers(settings, catalogue)
+    twice = [
+        (f"block {block}", f"{late} stands until {last:%Y-%m-%d}, and {comes} comes on {first:%Y-%m-%d}")
+        for block, late, comes, last, first in clashes(contents.crop_calendar)
+    ]
+    if twice:
+        raise several(path.name, twice, "Correct the dates; a crop may start the day after another ends")
     soil, shares = _soil_of_outlines(contents, settings, report)
     sites, site_of_block = site_weather(contents.weather, cell_weights(blocks, contents.weather))
     inputs = dict(contents.sources)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from importlib.metadata import version
@@ -15,6 +15,7 @@ import xarray as xr
 from greengap.advice.after import after_tables
 from greengap.advice.allocation import allocate
 from greengap.advice.cautions import list_cautions
+from greengap.advice.choices import heed_choices
 from greengap.advice.clocks import four_clocks
 from greengap.advice.flowers import flower_dates
 from greengap.advice.ladder import make_ladders
@@ -133,18 +134,58 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     Plan
         Depends on the farm's files, the catalogue and the program version only.
     """
+    gaps = find_gaps(farm.crop_calendar, farm.settings, farm.catalogue, southern=southern(farm))
+    return settle(farm, gaps, judge(farm, gaps, progress))
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What was run and rated for some gaps; those of a block depend on nothing but that block."""
+
+    options: DataFrame[Option]
+    windows: DataFrame[Window]
+    season: DataFrame[Season]
+    odds: DataFrame[Odds]
+    purpose_odds: DataFrame[PurposeOdds]
+    suitability: DataFrame[Suitability]
+    recommendation: DataFrame[Recommendation]
+    after: DataFrame[After]
+    nitrogen: DataFrame[NitrogenByDate]
+    clocks: DataFrame[Clock]
+
+
+def judge(farm: Farm, gaps: DataFrame[Gap], progress: Callable[[int, int], None] | None = None) -> Judged:
+    """Run and rate every cover in the gaps, each gap by itself."""
     settings, catalogue = farm.settings, farm.catalogue
     growth_aim = growth_target(settings.growth_aim, catalogue, settings.units)
     aims = purpose_targets(settings.purposes, catalogue, settings.units)
-    where = places(farm)
-    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
     following = what_follows(gaps, settings, catalogue)
     options = list_options(gaps, catalogue, following.crops)
-    season, purpose_odds = _run(farm, gaps, options, where, growth_aim, aims, following, progress)
+    season, purpose_odds = _run(farm, gaps, options, places(farm), growth_aim, aims, following, progress)
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
+    after, nitrogen = after_tables(gaps, windows, odds, season, following.crops, settings, catalogue)
+    clocks = four_clocks(gaps, windows, season, following.crops, settings.wanted_odds, catalogue.rule("seed_margin"))
+    suitability, recommendation = _rated(farm, gaps, windows, season, odds, purpose_odds)
+    return Judged(options, windows, season, odds, purpose_odds, suitability, recommendation, after, nitrogen, clocks)
+
+
+def _rated(
+    farm: Farm,
+    gaps: DataFrame[Gap],
+    windows: DataFrame[Window],
+    season: DataFrame[Season],
+    odds: DataFrame[Odds],
+    purpose_odds: DataFrame[PurposeOdds],
+) -> tuple[DataFrame[Suitability], DataFrame[Recommendation]]:
+    """Rate what was run, heed labels and the grower's word, and rank."""
+    settings, catalogue = farm.settings, farm.catalogue
+    block_of = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
     suitability = rate(gaps, windows, odds, season, purpose_odds, farm.soil, farm.class_shares, settings, catalogue)
-    return _decided(farm, gaps, options, windows, season, odds, purpose_odds, suitability)
+    if settings.growers_word:
+        suitability = Suitability.validate(mark_word(suitability, block_of, settings.growers_word))
+    suitability = label_gates(suitability, windows, block_of, farm.law_lists.sprayed, catalogue)
+    return suitability, rank(gaps, windows, odds, suitability, settings, catalogue)
 
 
 def replan_without(farm: Farm, plan: Plan, species: Collection[str]) -> Plan:
@@ -162,56 +203,40 @@ def replan_without(farm: Farm, plan: Plan, species: Collection[str]) -> Plan:
     Plan
     """
     gone = {key for key, c in plan.catalogue.covers.items() if {part.species for part in c.components} & set(species)}
-    settings = replace(farm.settings, not_wanted=farm.settings.not_wanted | gone)
-    suitability = rate(
-        plan.gaps, plan.windows, plan.odds, plan.season, plan.purpose_odds, farm.soil, farm.class_shares, settings,
-        plan.catalogue,
-    )  # fmt: skip
-    return _decided(
-        replace(farm, settings=settings), plan.gaps, plan.options, plan.windows, plan.season, plan.odds,
-        plan.purpose_odds, suitability,
-    )  # fmt: skip
+    other = replace(farm, settings=replace(farm.settings, not_wanted=farm.settings.not_wanted | gone))
+    run = (plan.windows, plan.season, plan.odds, plan.purpose_odds)
+    judged = Judged(plan.options, *run, *_rated(other, plan.gaps, *run), plan.after, plan.nitrogen, plan.clocks)
+    return settle(other, plan.gaps, judged)
 
 
-def _decided(
-    farm: Farm,
-    gaps: DataFrame[Gap],
-    options: DataFrame[Option],
-    windows: DataFrame[Window],
-    season: DataFrame[Season],
-    odds: DataFrame[Odds],
-    purpose_odds: DataFrame[PurposeOdds],
-    suitability: DataFrame[Suitability],
-) -> Plan:
-    """From what was rated to what is sown, bought and said."""
+def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
+    """Decide for the whole farm, and reckon what follows: cautions, seed, order, ladder."""
     settings, catalogue = farm.settings, farm.catalogue
-    following = what_follows(gaps, settings, catalogue)
-    block_of = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
-    sprayed = farm.law_lists.sprayed
-    if settings.growers_word:
-        suitability = Suitability.validate(mark_word(suitability, block_of, settings.growers_word))
-    suitability = label_gates(suitability, windows, block_of, sprayed, catalogue)
-    recommendation = rank(gaps, windows, odds, suitability, settings, catalogue)
-    allocation = allocate(recommendation, settings.purposes)
+    options, windows, season, odds = judged.options, judged.windows, judged.season, judged.odds
+    allocation = allocate(judged.recommendation, settings.purposes)
+    allocation, recommendation, notes = heed_choices(
+        allocation, judged.recommendation, gaps, options, odds, settings.choices, catalogue
+    )
     frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()
     cautions = list_cautions(allocation, gaps, odds, frost_years, settings, catalogue)
-    weak = recommendation.loc[(recommendation["rank"] == 1) & recommendation["sow_from"].isna(), "gap_id"]
+    chosen = recommendation["option_id"].isin(allocation["option_id"].dropna())
+    day, first, last = (recommendation[c] for c in ("sow_best", "sow_from", "sow_until"))
+    weak = recommendation.loc[chosen & (first.isna() | (day < first) | (day > last)), "gap_id"]
     seed_need = seed_needs(
         allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
     )
     lines = order_lines(seed_need, farm.seed_lists, catalogue, settings.organic)
     seed_order = make_order(seed_need, catalogue, lines)
-    after, nitrogen = after_tables(gaps, windows, odds, season, following.crops, settings, catalogue)
-    clocks = four_clocks(gaps, windows, season, following.crops, settings.wanted_odds, catalogue.rule("seed_margin"))
     ladder = make_ladders(gaps, options, odds, recommendation, allocation, seed_need, catalogue, settings.wanted_odds)
+    law = farm.law_lists
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
-        season, odds, purpose_odds, suitability, recommendation, allocation, cautions, seed_need, seed_order,
-        after, nitrogen, clocks, ladder,
+        season, odds, judged.purpose_odds, judged.suitability, recommendation, allocation, cautions, seed_need,
+        seed_order, judged.after, judged.nitrogen, judged.clocks, ladder,
         rates(seed_need, allocation, season, catalogue, settings.seed_lots), lines,
         inoculant_lines(lines, farm.seed_lists, catalogue), flower_dates(allocation, odds, catalogue),
-        listed_names(list(seed_need["species"]), farm.law_lists.plants, farm.law_lists.named, catalogue),
-        label_table(allocation, options, sprayed, catalogue), farm.report, _metadata(farm),
+        listed_names(list(seed_need["species"]), law.plants, law.named, catalogue),
+        label_table(allocation, options, law.sprayed, catalogue), farm.report, _metadata(farm, notes),
     )  # fmt: skip
 
 
@@ -329,7 +354,7 @@ def uncalibrated_line(catalogue: Catalogue) -> str:
     )
 
 
-def _metadata(farm: Farm) -> dict[str, Any]:
+def _metadata(farm: Farm, notes: Sequence[str] = ()) -> dict[str, Any]:
     years = farm.weather["date"].dt.year
     return {
         "farm": farm.settings.name,
@@ -343,6 +368,6 @@ def _metadata(farm: Farm) -> dict[str, Any]:
         "wanted_odds": farm.settings.wanted_odds,
         "units": farm.settings.units,
         "inputs": farm.inputs,
-        "assumptions": list(farm.report.assumptions),
+        "assumptions": [*farm.report.assumptions, *notes],
         "limits": [*LIMITS, uncalibrated_line(farm.catalogue)],
     }

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -33,11 +31,6 @@ from greengap.tables import (
 
 YEARS = range(2001, 2011)
 EMPTY = pd.DataFrame()
-CHROMIUM = "/usr/bin/chromium"
-SWITCHES = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 
 
 def _catalogue() -> Catalogue:
@@ -78,6 +71,7 @@ def _settings(units: str, note: str) -> FarmSettings:
         crop_calendar=Path("crop_calendar.csv"),
         soil_rasters={},
         soil_survey=None,
+        block_soil=None,
         weather=(),
         station=None,
         growth_aim=None,
@@ -302,23 +296,6 @@ def make_plan() -> Callable[..., Plan]:
         return Plan(**everything)
 
     return build
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """The system's Chromium; tests skip where it or its driver is missing, or fail under GREENGAP_NO_BROWSER_SKIP."""
-    missing = pytest.fail if os.environ.get("GREENGAP_NO_BROWSER_SKIP") else pytest.skip
-    try:
-        import playwright.sync_api as driver
-    except ImportError:
-        missing("playwright is not installed")
-    found = CHROMIUM if Path(CHROMIUM).exists() else shutil.which("chromium") or shutil.which("google-chrome")
-    if found is None:
-        missing("no Chromium on this machine")
-    with driver.sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=found, args=SWITCHES)
-        yield chromium
-        chromium.close()
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ import pytest
 
 from greengap import units
 from greengap.errors import InputProblem
-from greengap.output import map_page
+from greengap.output import map_library, map_page
 from greengap.output.map import COLOURS, HATCHES, map_payload, write_map
 from greengap.output.summary import why_no_cover
 from greengap.plan import Plan
@@ -222,20 +222,20 @@ def test_a_name_from_the_farm_never_becomes_markup(make_plan: MakePlan, tmp_path
 
 
 def test_the_library_is_the_one_its_makers_publish(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert "Leaflet 1.9.4" in map_page._library_file("leaflet.js")
-    monkeypatch.setitem(map_page.LIBRARY_SHA256, "leaflet.js", "another")
+    assert "Leaflet 1.9.4" in map_library._library_file("leaflet.js")
+    monkeypatch.setitem(map_library.LIBRARY_SHA256, "leaflet.js", "another")
     with pytest.raises(InputProblem, match=r"leaflet\.js: is not the file that .* publishes\. Install it again"):
-        map_page._library_file("leaflet.js")
+        map_library._library_file("leaflet.js")
 
 
 def test_a_missing_library_is_told_in_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(map_page, "LIBRARY_MODULE", "no_such_module")
+    monkeypatch.setattr(map_library, "LIBRARY_MODULE", "no_such_module")
     with pytest.raises(InputProblem, match=r"not installed\. Install it again with: python -m pip install"):
-        map_page._library_file("leaflet.css")
+        map_library._library_file("leaflet.css")
 
 
 def test_nothing_is_left_behind_when_writing_fails(make_plan: MakePlan, tmp_path: Path, monkeypatch: Any) -> None:
-    monkeypatch.setitem(map_page.LIBRARY_SHA256, "leaflet.js", "another")
+    monkeypatch.setitem(map_library.LIBRARY_SHA256, "leaflet.js", "another")
     with pytest.raises(InputProblem):
         write_map(make_plan(), tmp_path / "map.html")
     assert list(tmp_path.iterdir()) == []

@@ -48,7 +48,7 @@ def make_ladders(
     bought: dict[int, set[str]] = {}
     for need in seed_need.itertuples():
         bought.setdefault(need.sow_date.year, set()).add(need.species)
-    chosen = recommendation[recommendation["rank"] == 1].set_index("gap_id")
+    chosen = allocation[["gap_id", "cover_id"]].merge(recommendation, on=["gap_id", "cover_id"]).set_index("gap_id")
     by_gap: dict[str, list[Any]] = {}
     for row in dated.itertuples():
         by_gap.setdefault(row.gap_id, []).append(row)

@@ -381,3 +381,21 @@ def _note_rotation(rows: list[_Row], shown: str, catalogue: Catalogue, report: I
             continue
         what = f"{second.name} follows {first.name} of row {before.line} on block {after.block}, both {second.family}"
         report.note(shown, f"row {after.line}", Fate.USED, what)
+
+
+def clashes(calendar: DataFrame[CropCalendar]) -> list[tuple[str, str, str, pd.Timestamp, pd.Timestamp]]:
+    """Crops that stand on a block before another has left it.
+
+    Returns
+    -------
+    list of (block_id, crop that leaves late, crop that comes, its last day, first day of the other)
+    """
+    found = []
+    for block, rows in calendar.sort_values(["block_id", "start_usual"], kind="stable").groupby("block_id", sort=False):
+        longest = None
+        for row in rows.itertuples():
+            if longest is not None and row.start_usual <= longest.end_usual:
+                found.append((str(block), longest.crop, row.crop, longest.end_usual, row.start_usual))
+            if longest is None or row.end_usual > longest.end_usual:
+                longest = row
+    return found

@@ -346,6 +346,16 @@ class FarmEdit:
     def __init__(self, base: sqlite3.Connection) -> None:
         self._base, self.changed = base, False
 
+    @property
+    def revision(self) -> int:
+        """The revision that this edit starts from."""
+        return int(_settings(self._base)["revision"])
+
+    @property
+    def base(self) -> sqlite3.Connection:
+        """The connection, for tables of other rooms that have to change in the same transaction."""
+        return self._base
+
     def write_settings(self, text: str) -> None:
         """Put the text of ``farm.toml``; whoever calls has read it with `farm.settings` first."""
         self.set("farm.toml", text)
@@ -355,7 +365,8 @@ class FarmEdit:
         """Replace all blocks, and the fields that they make up."""
         table = Block.validate(blocks)
         self.write_table("blocks", table)
-        fields = table[["field", "geometry"]].dissolve("field", as_index=False, sort=False)
+        fields = table[["field", "geometry"]]
+        fields = fields.dissolve("field", as_index=False, sort=False) if len(fields) else fields
         self.write_table("fields", gpd.GeoDataFrame(fields, crs=SRS))
         self.changed = True
 
@@ -480,10 +491,21 @@ def weather_rows(weather: xr.Dataset) -> pd.DataFrame:
     return rows
 
 
+def no_weather() -> xr.Dataset:
+    """The weather of a farm that has none yet: no cell, no day."""
+    numbers = {name: (("cell_id", "date"), np.zeros((0, 0))) for name in WEATHER_VARIABLES[:3]}
+    days = {"filled": (("cell_id", "date"), np.zeros((0, 0), bool))}
+    coords = {name: ("cell_id", np.zeros(0)) for name in ("lon", "lat", "elevation_m")}
+    own = {"cell_id": np.zeros(0, str), "date": np.zeros(0, "datetime64[ns]")}
+    return xr.Dataset(numbers | days, coords=own | coords, attrs={"kind": "points"})
+
+
 def _weather(base: sqlite3.Connection, kept: Mapping[str, Any], name: str = "weather") -> xr.Dataset:
     """The daily series as they were written."""
     cells, rows = _frame(base, f"{name}_cells"), _frame(base, name)
-    shape = (len(cells), len(rows) // max(len(cells), 1))
+    if cells.empty:
+        return no_weather()
+    shape = (len(cells), len(rows) // len(cells))
     dates = rows["date"].to_numpy().reshape(shape)[0].astype("datetime64[ns]")
     arrays = {}
     for column in WEATHER_VARIABLES:
@@ -514,7 +536,10 @@ def _report(base: sqlite3.Connection) -> ImportReport:
 
 
 def _open(path: Path) -> sqlite3.Connection:
-    """A connection that cannot write."""
+    """A connection that cannot write; an edit that was cut off by a crash is taken back first."""
+    if Path(f"{path}-journal").exists():
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0)) as base:
+            base.execute("SELECT count(*) FROM sqlite_master").fetchone()
     return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)
 
 

@@ -7,6 +7,7 @@ import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
@@ -124,6 +125,19 @@ class Repairs:
 
 
 @dataclass(frozen=True)
+class Choice:
+    """What the farm decided for one gap: the gap on `block_id` around `day` (ISO date)."""
+
+    block_id: str
+    day: str
+    cover_id: str
+    answer: str  # "choose": sow this; "lock": this, on `sow_date`; "no": not here
+    sow_date: str | None = None
+    read_by: str = ""  # who has ticked the cautions as read, and when
+    read_on: str = ""
+
+
+@dataclass(frozen=True)
 class FarmSettings:
     """Everything that ``farm.toml`` says; paths are absolute, figures SI."""
 
@@ -168,6 +182,7 @@ class FarmSettings:
     this_season: Path | None = None  # this year's days so far
     repairs: Repairs = field(default_factory=Repairs)
     growers_word: dict[str, GrowersWord] = field(default_factory=dict)  # by block
+    choices: tuple[Choice, ...] = ()
 
     def shown(self, path: Path) -> str:
         """A path as it is named to the user: relative to the farm folder where possible."""
@@ -406,6 +421,39 @@ def _seed_lots(reader: _Reader) -> dict[str, SeedLot]:
     return lots
 
 
+ANSWERS = ("choose", "lock", "no")
+
+
+def _iso_day(reader: _Reader, key: str, required: bool = False) -> str | None:
+    """A date, bare or in quotes, as ISO text."""
+    value = reader.get(key, (str, date), None, required)
+    if value is None:
+        return None
+    try:
+        return date.fromisoformat(str(value)[:10]).isoformat()
+    except ValueError:
+        raise reader.problem(key, f"{value!r} is not a date", 'Write year, month and day, as "2027-07-10"') from None
+
+
+def _choices(top: _Reader) -> tuple[Choice, ...]:
+    """The farm's own decisions, one ``[[choices]]`` each."""
+    out = []
+    for number, entry in enumerate(top.get("choices", list, []), 1):
+        if not isinstance(entry, dict):
+            raise top.problem("choices", "is not a list of tables", "Write each choice under its own [[choices]]")
+        one = _Reader(entry, f"choices {number}.")
+        answer = one.get("answer", str, "choose")
+        if answer not in ANSWERS:
+            raise one.problem("answer", f"{answer!r} is not an answer", f"Write one of {', '.join(ANSWERS)}")
+        block, cover = (one.get(key, str, required=True) for key in ("block", "cover"))
+        day, sow_date = _iso_day(one, "day", required=True) or "", _iso_day(one, "sow_date")
+        read_by, read_on = (one.get(key, str, "") for key in ("read_by", "read_on"))
+        choice = Choice(block, day, cover, answer, sow_date, read_by, read_on)
+        one.finish()
+        out.append(choice)
+    return tuple(out)
+
+
 def _cold_offsets(reader: _Reader) -> dict[str, float]:
     offsets = {block: float(reader.get(block, (int, float))) for block in reader.data}
     for block, offset in offsets.items():
@@ -588,6 +636,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         tile_drained=top.names("tile_drained"),
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
+        choices=_choices(top),
     )
     days.finish()
     top.finish()

@@ -1,0 +1,426 @@
+"""Edits as a person makes them, turned into what changes in the rows of the farm file.
+
+Each function takes the rows and what was asked for and gives a patch with its words; none of them writes.
+Words are a key of the text catalogue and what goes into it, so that the history can be read in any language.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Any
+
+import shapely
+from shapely.geometry import MultiPolygon, Polygon, shape
+
+from greengap.farm import drawing
+from greengap.web.store import CROP_COLUMNS, SOFT, Patch, Rowset
+
+MOST_BLOCKS = 2_000
+MOST_CROPS = 20_000
+LONGEST_NAME = 60
+BLOCK_LISTS = ("irrigation", "tile_drained")  # settings that list blocks
+BLOCK_TABLES = ("cold_offset_degc", "diseases")  # settings that hold something for a block
+
+Change = tuple[Patch, list[Any]]
+
+
+class EditProblem(ValueError):
+    """An edit that cannot be made: a key of the text catalogue, what goes into it, and the field it concerns."""
+
+    def __init__(self, key: str, field: str = "", **words: Any) -> None:
+        self.key, self.field, self.words = key, field, words
+        super().__init__(f"{key} {words}")
+
+
+# ---- small parts --------------------------------------------------------------------------------
+
+
+def outline_of(row: dict[str, Any]) -> Polygon | MultiPolygon:
+    """The outline of a row of blocks."""
+    found: Polygon | MultiPolygon = shape(row["geometry"])
+    return found
+
+
+def geojson(outline: Polygon | MultiPolygon) -> dict[str, Any]:
+    """An outline as GeoJSON, coordinates to about a millimetre."""
+    import json
+
+    rounded = shapely.transform(outline, lambda xy: xy.round(8))
+    found: dict[str, Any] = json.loads(shapely.to_geojson(rounded if rounded.is_valid else outline))
+    return found
+
+
+def clean_name(name: str, rows: Rowset, besides: Iterable[str] = ()) -> str:
+    """A block name that can be used, or an explanation why not.
+
+    Raises
+    ------
+    EditProblem
+    """
+    name = re.sub(r"\s+", " ", name).strip()
+    if not name:
+        raise EditProblem("name_empty", "name")
+    if len(name) > LONGEST_NAME:
+        raise EditProblem("name_long", "name", most=LONGEST_NAME)
+    if any(ord(c) < 32 for c in name) or "/" in name:
+        raise EditProblem("name_sign", "name", name=name)
+
+    def key(text: str) -> str:
+        return re.sub(r"\s", "", text).casefold()
+
+    for other in rows.blocks:
+        if other not in besides and key(other) == key(name):
+            raise EditProblem("name_taken", "name", name=other)
+    return name
+
+
+def free_name(stem: str, rows: Rowset, besides: Sequence[str] = ()) -> str:
+    """The first of "stem 1", "stem 2", ... that no block has."""
+    taken = {n.casefold() for n in (*rows.blocks, *besides)}
+    number = 1
+    while f"{stem} {number}".casefold() in taken:
+        number += 1
+    return f"{stem} {number}"
+
+
+def _known(rows: Rowset, block: str) -> dict[str, Any]:
+    if block not in rows.blocks:
+        raise EditProblem("no_block", "block", block=block)
+    found: dict[str, Any] = rows.blocks[block]
+    return found
+
+
+def _new_key(rows: Rowset, table: str, taken: Iterable[str] = ()) -> str:
+    numbers = [int(k[1:]) for k in (*rows.table(table), *taken) if k[1:].isdigit()]
+    return f"{table[0]}{max(numbers, default=0) + 1}"
+
+
+def _settings_of_blocks(rows: Rowset, renamed: dict[str, list[str]]) -> dict[str, list[Any]]:
+    """Settings that name blocks, after blocks got other names (or none)."""
+    out: dict[str, list[Any]] = {}
+    for key in BLOCK_LISTS:
+        value = rows.settings.get(key)
+        if isinstance(value, list) and any(b in renamed for b in value):
+            out[key] = [value, [n for b in value for n in renamed.get(b, [b])]]
+    for key in BLOCK_TABLES:
+        value = rows.settings.get(key)
+        if isinstance(value, dict) and any(b in renamed for b in value):
+            out[key] = [value, {n: v for b, v in value.items() for n in renamed.get(b, [b])}]
+    return out
+
+
+def _rename(rows: Rowset, renamed: dict[str, list[str]], keep_crops_of: str | None = None) -> Patch:
+    """What follows a block's new names: crops, choices and settings go with it, once for each new name.
+
+    `keep_crops_of` names the one old block whose crops go on where several blocks become one.
+    """
+    patch: Patch = {"crops": {}, "choices": {}}
+    for table in ("crops", "choices"):
+        for key, row in rows.table(table).items():
+            if row["block"] not in renamed:
+                continue
+            names = renamed[row["block"]]
+            if keep_crops_of is not None and row["block"] != keep_crops_of:
+                names = []
+            patch[table][key] = [row, {**row, "block": names[0]} if names else None]
+            for name in names[1:]:
+                new = _new_key(rows, table, patch[table])
+                patch[table][new] = [None, {**row, "block": name}]
+    settings = _settings_of_blocks(rows, renamed)
+    if settings:
+        patch["settings"] = settings
+    return {table: changed for table, changed in patch.items() if changed}
+
+
+# ---- outlines -----------------------------------------------------------------------------------
+
+
+def draw(rows: Rowset, rings: Sequence[Sequence[Sequence[float]]], name: str, field: str) -> Change:
+    """A new block."""
+    if len(rows.blocks) >= MOST_BLOCKS:
+        raise EditProblem("blocks_many", most=MOST_BLOCKS)
+    name = clean_name(name or free_name("Block", rows), rows)
+    outline = drawing.usable(polygon(rings))
+    row = {"field": field.strip() or name, "geometry": geojson(outline)}
+    return {"blocks": {name: [None, row]}}, ["did_draw", {"block": name}]
+
+
+def polygon(rings: Sequence[Sequence[Sequence[float]]]) -> Polygon:
+    """A polygon of rings as drawn, the first around it, the others cut out."""
+    if not rings:
+        raise drawing.DrawingProblem("corners_few", "an outline needs three corners")
+    outer, *holes = [drawing.ring(r) for r in rings]
+    return Polygon(outer.exterior, [h.exterior for h in holes])
+
+
+def reshape(rows: Rowset, block: str, parts: Sequence[Sequence[Sequence[Sequence[float]]]]) -> Change:
+    """Another outline for a block, as polygons of rings."""
+    before = _known(rows, block)
+    made = [polygon(rings) for rings in parts]
+    if not made:
+        raise drawing.DrawingProblem("corners_few", "an outline needs three corners")
+    outline = drawing.usable(made[0] if len(made) == 1 else MultiPolygon(made))
+    after = {**before, "geometry": geojson(outline)}
+    return {"blocks": {block: [before, after]}}, ["did_reshape", {"block": block}]
+
+
+def rename(rows: Rowset, block: str, name: str, field: str) -> Change:
+    """Another name for a block; its crops and choices go with it."""
+    before = _known(rows, block)
+    name = clean_name(name, rows, besides=[block])
+    after = {**before, "field": field.strip() or name}
+    if name == block:
+        return {"blocks": {block: [before, after]}}, ["did_rename", {"block": block, "name": name}]
+    patch = _rename(rows, {block: [name]})
+    patch["blocks"] = {block: [before, None], name: [None, after]}
+    return patch, ["did_rename", {"block": block, "name": name}]
+
+
+def remove(rows: Rowset, block: str) -> Change:
+    """Take a block out, with its crops and choices."""
+    patch = _rename(rows, {block: []})
+    patch["blocks"] = {block: [_known(rows, block), None]}
+    return patch, ["did_remove", {"block": block}]
+
+
+def split(rows: Rowset, block: str, line: Sequence[Sequence[float]]) -> Change:
+    """Split a block along a line; every part keeps the block's crops and choices."""
+    before = _known(rows, block)
+    parts = drawing.split(outline_of(before), line)
+    names: list[str] = []
+    letter = 0
+    while len(names) < len(parts):
+        stem = f"{block}{' ' if block[-1].isalpha() else ''}{_letters(letter)}"  # 07a, but Pond a
+        letter += 1
+        try:
+            names.append(clean_name(stem, rows, besides=[block]))
+        except EditProblem as problem:
+            if problem.key != "name_taken":
+                raise
+    patch = _rename(rows, {block: names})
+    field = block if before.get("field") == block else before.get("field", block)
+    patch["blocks"] = {block: [before, None]} | {
+        name: [None, {"field": field, "geometry": geojson(part)}] for name, part in zip(names, parts, strict=True)
+    }
+    return patch, ["did_split", {"block": block, "parts": ", ".join(names)}]
+
+
+def _letters(number: int) -> str:
+    """a, b, ... z, aa, ab, ..."""
+    out = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        out = chr(97 + rest) + out
+    return out
+
+
+def cut_out(rows: Rowset, block: str, hole: Sequence[Sequence[float]]) -> Change:
+    """Take a ring of ground out of a block."""
+    before = _known(rows, block)
+    outline = drawing.cut_out(outline_of(before), drawing.ring(hole))
+    return {"blocks": {block: [before, {**before, "geometry": geojson(outline)}]}}, ["did_cut", {"block": block}]
+
+
+def merge(rows: Rowset, blocks: Sequence[str], name: str) -> Change:
+    """Make neighbours one block; it goes on with the crops of the first of them."""
+    blocks = list(dict.fromkeys(blocks))
+    if len(blocks) < 2:
+        raise EditProblem("merge_two", "blocks")
+    before = {block: _known(rows, block) for block in blocks}
+    name = clean_name(name or blocks[0], rows, besides=blocks)
+    united = drawing.merge([outline_of(row) for row in before.values()])
+    patch = _rename(rows, {block: [name] for block in blocks}, keep_crops_of=blocks[0])
+    for pair in patch.get("settings", {}).values():  # a block that is listed twice is listed once
+        if isinstance(pair[1], list):
+            pair[1] = list(dict.fromkeys(pair[1]))
+    changed: dict[str, list[Any]] = {block: [row, None] for block, row in before.items()}
+    first = before[blocks[0]]
+    after = {
+        "field": name if first.get("field") == blocks[0] else first.get("field", name),
+        "geometry": geojson(united),
+    }
+    changed[name] = [before.get(name), after]
+    patch["blocks"] = changed
+    return patch, ["did_merge", {"blocks": ", ".join(blocks), "name": name}]
+
+
+def add_blocks(rows: Rowset, outlines: Sequence[tuple[str, str, Polygon | MultiPolygon]]) -> Change:
+    """Blocks from a file; a name that is there already gets a number."""
+    if len(rows.blocks) + len(outlines) > MOST_BLOCKS:
+        raise EditProblem("blocks_many", most=MOST_BLOCKS)
+    made: dict[str, list[Any]] = {}
+    taken = {re.sub(r"\s", "", name).casefold() for name in rows.blocks}
+    for name, field, outline in outlines:
+        plain = re.sub(r"[/\x00-\x1f]", "-", re.sub(r"\s+", " ", name).strip())[:LONGEST_NAME] or "Block"
+        unused, number = plain, 2
+        while re.sub(r"\s", "", unused).casefold() in taken:
+            unused, number = f"{plain} ({number})", number + 1
+        taken.add(re.sub(r"\s", "", unused).casefold())
+        made[unused] = [None, {"field": field or unused, "geometry": geojson(outline)}]
+    return {"blocks": made}, ["did_import_blocks", {"count": len(made)}]
+
+
+# ---- crop calendar ------------------------------------------------------------------------------
+
+
+def checked_crop(row: dict[str, str], rows: Rowset) -> dict[str, str]:
+    """A row of the calendar whose own cells make sense."""
+    _known(rows, row["block"])
+    for column in ("crop", "start", "end"):
+        if not row.get(column):
+            raise EditProblem("cell_empty", column)
+    if row["establishment"] not in ("transplanted", "seeded", "planted"):
+        raise EditProblem("establishment", "establishment")
+    for column in ("start", "end", *SOFT):
+        if not row.get(column):
+            continue
+        try:
+            day = date.fromisoformat(row[column])
+        except ValueError:
+            raise EditProblem("not_a_date", column, date=row[column]) from None
+        if not 1900 <= day.year <= 2200 or len(row[column]) != 10:
+            raise EditProblem("not_a_date", column, date=row[column])
+    if row["end"] < row["start"]:
+        raise EditProblem("end_before_start", "end", start=row["start"], end=row["end"])
+    for name in ("start", "end"):
+        if (row.get(f"{name}_early") or row[name]) > row[name]:
+            raise EditProblem("early_after_usual", f"{name}_early")
+        if (row.get(f"{name}_late") or row[name]) < row[name]:
+            raise EditProblem("late_before_usual", f"{name}_late")
+    return row
+
+
+def put_crop(rows: Rowset, key: str | None, row: dict[str, str]) -> Change:
+    """Set a row of the crop calendar, or add one."""
+    if key is not None and key not in rows.crops:
+        raise EditProblem("no_crop", "key")
+    if key is None and len(rows.crops) >= MOST_CROPS:
+        raise EditProblem("crops_many", most=MOST_CROPS)
+    after = checked_crop({c: (row.get(c) or "").strip() for c in CROP_COLUMNS}, rows)
+    before = rows.crops.get(key) if key else None
+    new = key or _new_key(rows, "crops")
+    said = {"block": after["block"], "crop": after["crop"], "start": after["start"], "end": after["end"]}
+    return {"crops": {new: [before, after]}}, ["did_set_crop" if before else "did_add_crop", said]
+
+
+def remove_crop(rows: Rowset, key: str) -> Change:
+    """Take a row out of the crop calendar."""
+    if key not in rows.crops:
+        raise EditProblem("no_crop", "key")
+    row = rows.crops[key]
+    return {"crops": {key: [row, None]}}, ["did_remove_crop", {"block": row["block"], "crop": row["crop"]}]
+
+
+def copy_crops(rows: Rowset, block: str, to: Sequence[str]) -> Change:
+    """Give other blocks the crops of one; what stood there is replaced."""
+    _known(rows, block)
+    mine = [row for row in rows.crops.values() if row["block"] == block]
+    if not mine:
+        raise EditProblem("nothing_to_copy", "block", block=block)
+    targets = [b for b in dict.fromkeys(to) if b != block]
+    if not targets:
+        raise EditProblem("copy_where", "to")
+    changed: dict[str, list[Any]] = {}
+    for target in targets:
+        _known(rows, target)
+        changed |= {key: [row, None] for key, row in rows.crops.items() if row["block"] == target}
+        for row in mine:
+            changed[_new_key(rows, "crops", changed)] = [None, {**row, "block": target}]
+    return {"crops": changed}, ["did_copy", {"block": block, "to": ", ".join(targets)}]
+
+
+def _a_year_on(day: str) -> str:
+    if not day:
+        return day
+    on = date.fromisoformat(day)
+    try:
+        return on.replace(year=on.year + 1).isoformat()
+    except ValueError:  # 29 February
+        return on.replace(year=on.year + 1, day=28).isoformat()
+
+
+def next_year(rows: Rowset, blocks: Sequence[str]) -> Change:
+    """Repeat the last year of the calendar a year on, where the blocks are free then."""
+    blocks = list(dict.fromkeys(blocks)) or list(rows.blocks)
+    years = [int(row["start"][:4]) for row in rows.crops.values() if row["block"] in blocks]
+    if not years:
+        raise EditProblem("nothing_to_copy", "blocks", block=", ".join(blocks[:3]))
+    last = max(years)
+    changed: dict[str, list[Any]] = {}
+    for row in rows.crops.values():
+        if row["block"] not in blocks or int(row["start"][:4]) != last:
+            continue
+        after = {**row, **{c: _a_year_on(row[c]) for c in ("start", "end", *SOFT)}}
+        stands = [r for r in rows.crops.values() if r["block"] == row["block"]]
+        if any(r["start"] <= after["end"] and after["start"] <= r["end"] for r in stands):
+            continue
+        changed[_new_key(rows, "crops", changed)] = [None, after]
+    if not changed:
+        raise EditProblem("nothing_fits", "blocks", year=last + 1)
+    return {"crops": changed}, ["did_next_year", {"year": last + 1, "count": len(changed)}]
+
+
+def add_crops(rows: Rowset, crops: Sequence[dict[str, str]]) -> Change:
+    """Rows of a calendar file; crops of the blocks that it names are replaced."""
+    if len(rows.crops) + len(crops) > MOST_CROPS:
+        raise EditProblem("crops_many", most=MOST_CROPS)
+    named = {row["block"] for row in crops}
+    changed: dict[str, list[Any]] = {key: [row, None] for key, row in rows.crops.items() if row["block"] in named}
+    for row in crops:
+        changed[_new_key(rows, "crops", changed)] = [None, {c: row.get(c, "") for c in CROP_COLUMNS}]
+    return {"crops": changed}, ["did_import_crops", {"count": len(crops)}]
+
+
+# ---- settings and choices -----------------------------------------------------------------------
+
+
+def _has_none(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any(_has_none(v) for v in value.values())
+    return any(_has_none(v) for v in value) if isinstance(value, list) else value is None
+
+
+def set_settings(rows: Rowset, values: dict[str, Any], must_change: bool = True) -> Change:
+    """Settings of the farm; None takes one out."""
+    changed = {k: [rows.settings.get(k), v] for k, v in values.items() if rows.settings.get(k) != v}
+    if not changed and must_change:
+        raise EditProblem("nothing_changed")
+    for key, (_, after) in changed.items():
+        if after is not None and _has_none(after):
+            raise EditProblem("setting_value", key, setting=key)
+    return {"settings": changed}, ["did_settings", {"names": ", ".join(sorted(changed))}]
+
+
+def answer(
+    rows: Rowset, gap_id: str, block: str, day: str, inside: tuple[str, str], cover: str, given: str,
+    sow_date: str | None, read_by: str, today: str,
+) -> Change:  # fmt: skip
+    """Choose, lock or refuse a cover for a gap, or take the answer back ("none").
+
+    Parameters
+    ----------
+    inside : (start, end)
+        Of the gap: earlier answers of the same gap give way.
+    read_by : str
+        Who ticked the cautions as read, if any had to be.
+    """
+    _known(rows, block)
+    mine = {k: r for k, r in rows.choices.items() if r["block"] == block and inside[0] <= r["day"] <= inside[1]}
+    changed: dict[str, list[Any]] = {}
+    for key, row in mine.items():
+        same = row["cover"] == cover
+        gives_way = same or (given in ("choose", "lock") and row["answer"] in ("choose", "lock"))
+        if gives_way:
+            changed[key] = [row, None]
+    if given != "none":
+        new = {
+            "block": block, "day": day, "cover": cover, "answer": given,
+            "sow_date": sow_date or "", "read_by": read_by, "read_on": today if read_by else "",
+        }  # fmt: skip
+        changed[_new_key(rows, "choices", changed)] = [None, new]
+    if not changed:
+        raise EditProblem("nothing_changed")
+    return {"choices": changed}, [f"did_{given}", {"gap": gap_id, "cover": cover, "date": sow_date or ""}]

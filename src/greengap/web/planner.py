@@ -1,0 +1,336 @@
+"""Plans in the background, block by block, and only what an edit has touched.
+
+What is run and rated for a block depends on nothing but that block (`greengap.plan.judge`), so it is kept
+until the block's own gaps, soil or settings change. `settle` then decides for the whole farm.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import threading
+import time
+from collections.abc import Callable, Collection
+from copy import deepcopy
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from greengap.catalogue import Catalogue
+from greengap.errors import InputProblem
+from greengap.farm.crop_calendar import clashes
+from greengap.farm.farm_file import FarmContents
+from greengap.farm.gaps import find_gaps
+from greengap.farm_input import Farm, read_farm_contents
+from greengap.plan import Judged, Plan, judge, settle, southern
+from greengap.web.views import gap_views, iso
+
+# Settings that concern no block, or single blocks only; the latter are looked at one by one.
+NOT_OF_EVERY_BLOCK = frozenset(
+    {
+        "folder", "name", "note", "choices", "assumptions", "irrigated", "cold_offset_degc", "tile_drained", "diseases",
+        "seed_lots", "polygons", "crop_calendar", "soil_rasters", "soil_survey", "block_soil", "weather",
+    }
+)  # fmt: skip
+AT_ONCE = 8  # blocks that are run together once the touched one is shown
+log = logging.getLogger("greengap.web")
+
+
+class Cancelled(Exception):
+    """A newer edit, or a person, has stopped the work."""
+
+
+@dataclass
+class Progress:
+    """How far the plan of a version has come."""
+
+    version: int = -1
+    state: str = "idle"  # idle, reading, running, done, stopped, waiting, problem
+    done: int = 0
+    total: int = 0
+    sentence: str = ""  # what is wrong, as the commands say it
+    missing: list[str] = field(default_factory=list)  # what is not there yet: blocks, crops, weather
+    problems: dict[str, dict[str, Any]] = field(default_factory=dict)  # block -> two crops at once on it
+    seconds_first: float | None = None
+    seconds: float | None = None
+
+
+def missing_parts(contents: FarmContents) -> list[str]:
+    """What a farm still needs before anything can be planned."""
+    there = {
+        "blocks": len(contents.blocks) > 0,
+        "crops": len(contents.crop_calendar) > 0,
+        "weather": contents.weather.sizes["cell_id"] > 0,
+    }
+    return [name for name, found in there.items() if not found]
+
+
+def crops_at_once(calendar: Any) -> dict[str, dict[str, Any]]:
+    """The first clash of each block that has one."""
+    out: dict[str, dict[str, Any]] = {}
+    for block, late, comes, last, first in clashes(calendar):
+        out.setdefault(block, {"late": late, "comes": comes, "last": iso(last), "first": iso(first)})
+    return out
+
+
+def without_blocks(contents: FarmContents, aside: set[str]) -> FarmContents:
+    """A farm without some blocks, which wait until they are mended; its report may be written to."""
+
+    def others(table: Any) -> Any:
+        return table[~table["block_id"].isin(aside)].reset_index(drop=True) if aside else table
+
+    return replace(
+        contents, blocks=others(contents.blocks), crop_calendar=others(contents.crop_calendar),
+        soil=others(contents.soil), class_shares=others(contents.class_shares),
+        set_aside=(*contents.set_aside, *sorted(aside)), report=deepcopy(contents.report),
+    )  # fmt: skip
+
+
+def blocks_of_farm(farm: Farm, blocks: Collection[str]) -> Farm:
+    """The farm as if it had no other blocks."""
+
+    def theirs(table: pd.DataFrame) -> pd.DataFrame:
+        return table[table["block_id"].isin(blocks)].reset_index(drop=True)
+
+    return replace(
+        farm, blocks=theirs(farm.blocks), crop_calendar=theirs(farm.crop_calendar), soil=theirs(farm.soil),
+        class_shares=theirs(farm.class_shares),
+    )  # fmt: skip
+
+
+def by_block(judged: Judged, gaps: pd.DataFrame) -> dict[str, Judged]:
+    """What was said of several blocks, block by block."""
+    of_gap = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
+    of_option = dict(zip(judged.options["option_id"], judged.options["block_id"], strict=True))
+    parts: dict[str, dict[str, Any]] = {b: {} for b in gaps["block_id"].unique()}
+    for name in (f.name for f in fields(Judged)):
+        table = getattr(judged, name)
+        block = table["gap_id"].map(of_gap) if "gap_id" in table else table["option_id"].map(of_option)
+        found = dict(iter(table.groupby(block.to_numpy(), sort=False))) if len(table) else {}
+        for b, held in parts.items():
+            held[name] = found[b].reset_index(drop=True) if b in found else table.iloc[:0]
+    return {b: Judged(**held) for b, held in parts.items()}
+
+
+def _digest(*parts: Any) -> str:
+    made = hashlib.sha256()
+    for part in parts:
+        made.update(part.to_csv(index=False).encode() if isinstance(part, pd.DataFrame) else repr(part).encode())
+    return made.hexdigest()
+
+
+def _key(farm: Farm, part: Farm, gaps: pd.DataFrame, block: str) -> str:
+    """Everything that what is said of a block depends on."""
+    s = farm.settings
+    own = [(f.name, getattr(s, f.name)) for f in fields(s) if f.name not in NOT_OF_EVERY_BLOCK]
+    own = [(n, sorted(v) if isinstance(v, frozenset) else v) for n, v in own]
+    mine = (
+        s.irrigated is None or block in s.irrigated, s.cold_offset_degc.get(block), block in s.tile_drained,
+        sorted(s.diseases.get(block, ())), sorted(c.sow_date for c in s.choices if c.block_id == block and c.sow_date),
+    )  # fmt: skip
+    site = farm.weather.sel(site_id=farm.site_of_block[block])
+    weather = [float(site[name].sum()) for name in sorted(str(v) for v in site.data_vars)]
+    middle = part.blocks.geometry.representative_point().iloc[0]
+    return _digest(own, mine, weather, part.soil, part.class_shares, gaps, round(middle.y, 4))
+
+
+def _trimmed(judged: Judged, choices: Any) -> Judged:
+    """Seasons of the options that a plan can take; the others are run again when they are looked at."""
+    keep = set(judged.recommendation["option_id"].dropna())
+    dates = {c.sow_date for c in choices if c.sow_date}
+    if dates:
+        locked = judged.options["sow_date"].dt.strftime("%Y-%m-%d").isin(dates)
+        keep |= set(judged.options.loc[locked, "option_id"])
+    return replace(judged, season=judged.season[judged.season["option_id"].isin(keep)].reset_index(drop=True))
+
+
+def joined(parts: list[Judged]) -> Judged:
+    """What was said of single blocks, as one."""
+    if len(parts) == 1:
+        return parts[0]
+
+    def stack(name: str) -> Any:
+        tables = [getattr(p, name) for p in parts]
+        full = [t for t in tables if len(t)] or tables[:1]
+        return pd.concat(full, ignore_index=True)
+
+    return Judged(**{f.name: stack(f.name) for f in fields(Judged)})
+
+
+@dataclass
+class Made:
+    """The last plan, with what the page shows of it."""
+
+    version: int
+    farm: Farm
+    plan: Plan
+
+
+class Planner:
+    """One thread that plans the newest rows; a newer request stops the older."""
+
+    def __init__(self, path: Path, catalogue: Catalogue) -> None:
+        self.path, self.catalogue = path, catalogue
+        self.progress = Progress()
+        self.views: dict[str, list[dict[str, Any]]] = {}  # gaps of a block
+        self.made: Made | None = None
+        self.farm: Farm | None = None
+        self.gaps: pd.DataFrame | None = None
+        self._judged: dict[str, tuple[str, Judged]] = {}
+        self._viewed: dict[str, str] = {}
+        self._wanted: tuple[FarmContents, str | None] | None = None
+        self._wake, self._stop, self._closed = threading.Condition(), threading.Event(), False
+        self._thread = threading.Thread(target=self._work, name="greengap-planner", daemon=True)
+        self._thread.start()
+
+    # ---- from the page ------------------------------------------------------------------------
+
+    def request(self, contents: FarmContents, first: str | None = None) -> None:
+        """Plan what a farm file holds, a block of it first; stops what is being planned."""
+        with self._wake:
+            self._wanted = (contents, first)
+            self._stop.set()
+            self.progress = Progress(contents.revision, "reading")
+            self._wake.notify()
+
+    def cancel(self) -> None:
+        """Stop; what has been planned so far stays."""
+        with self._wake:
+            self._wanted = None
+            self._stop.set()
+
+    def close(self) -> None:
+        """Stop and end the thread."""
+        with self._wake:
+            self._closed = True
+            self._stop.set()
+            self._wake.notify()
+        self._thread.join(timeout=20)
+
+    # ---- the work -----------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        while True:
+            with self._wake:
+                while self._wanted is None and not self._closed:
+                    self._wake.wait()
+                if self._closed:
+                    return
+                assert self._wanted is not None
+                contents, first = self._wanted
+                self._wanted = None
+                self._stop.clear()
+                progress = self.progress
+            try:
+                self._plan(contents, first, progress)
+            except Cancelled:
+                progress.state = "stopped"
+            except InputProblem as problem:
+                progress.state, progress.sentence = "problem", problem.sentence
+            except Exception:  # the page has to say that something is wrong, whatever it is
+                log.exception("planning failed")
+                progress.state, progress.sentence = "problem", ""
+
+    def _check(self, *_: Any) -> None:
+        if self._stop.is_set():
+            raise Cancelled
+
+    def _plan(self, contents: FarmContents, first: str | None, progress: Progress) -> None:
+        began, version = time.perf_counter(), contents.revision
+        progress.missing = missing_parts(contents)
+        if progress.missing:
+            self.views, self.made, self.farm, self.gaps = {}, None, None, None
+            self._judged, self._viewed = {}, {}
+            progress.state = "waiting"
+            return
+        progress.problems = crops_at_once(contents.crop_calendar)
+        aside = set(progress.problems)
+        if contents.crop_calendar["block_id"].isin(aside).all():
+            self.views, self.made = {b: [] for b in contents.blocks["block_id"]}, None
+            progress.state = "waiting"
+            return
+        farm = read_farm_contents(without_blocks(contents, aside), self.path)
+        self._check()
+        gaps = find_gaps(farm.crop_calendar, farm.settings, farm.catalogue, southern=southern(farm))
+        blocks = list(farm.blocks["block_id"])
+        self.farm, self.gaps = farm, gaps
+        for gone in set(self.views) - set(blocks):
+            for held in (self.views, self._judged, self._viewed):
+                held.pop(gone, None)
+        blocks.sort(key=lambda b: b != first)
+        progress.state, progress.total = "running", len(blocks)
+        size = 1  # the block that was touched first and alone, then several at once
+        while blocks:
+            now, blocks = blocks[:size], blocks[size:]
+            self._some_blocks(farm, gaps, now)
+            progress.done += len(now)
+            size = AT_ONCE
+            if progress.seconds_first is None:
+                progress.seconds_first = round(time.perf_counter() - began, 3)
+        order = [b for b in farm.blocks["block_id"] if len(gaps[gaps["block_id"] == b])]
+        if order:
+            by_gap = gaps["block_id"].drop_duplicates().tolist()
+            plan = settle(farm, gaps, joined([self._judged[b][1] for b in by_gap]))
+            self._check()
+            self.made = Made(version, farm, plan)
+        else:
+            self.made = None
+        progress.seconds = round(time.perf_counter() - began, 3)
+        progress.state = "done"
+
+    def _some_blocks(self, farm: Farm, gaps: pd.DataFrame, blocks: list[str]) -> None:
+        """Bring what is held of some blocks up to date; what has not changed is left."""
+        self._check()
+        keys, parts, theirs = {}, {}, {}
+        for block in blocks:
+            mine = gaps[gaps["block_id"] == block].reset_index(drop=True)
+            if mine.empty:
+                self.views[block] = []
+                self._judged.pop(block, None)
+                self._viewed.pop(block, None)
+                continue
+            theirs[block], parts[block] = mine, blocks_of_farm(farm, [block])
+            keys[block] = _key(farm, parts[block], mine, block)
+        stale = [b for b in keys if b not in self._judged or self._judged[b][0] != keys[b]]
+        if stale:
+            some = pd.concat([theirs[b] for b in stale], ignore_index=True)
+            found = by_block(judge(blocks_of_farm(farm, stale), some, self._check), some)
+            self._check()
+            for block in stale:
+                self._judged[block] = (keys[block], _trimmed(found[block], farm.settings.choices))
+        for block, key in keys.items():
+            own, s = parts[block], farm.settings
+            mine_too = [c for c in s.choices if c.block_id == block]
+            seen = _digest(key, mine_too, sorted(s.seed_lots.items()), own.blocks.to_wkt())
+            if self._viewed.get(block) != seen:
+                self.views[block] = gap_views(settle(own, theirs[block], self._judged[block][1]))
+                self._viewed[block] = seen
+
+    # ---- looked at more closely ---------------------------------------------------------------
+
+    def gap_in_full(self, gap_id: str, change: Callable[[Any], Any] | None = None) -> tuple[Farm, Plan] | None:
+        """One gap with every option and weather year, under changed settings if asked for; None if it is not there."""
+        farm, gaps = self.farm, self.gaps
+        if farm is None or gaps is None:
+            return None
+        mine = gaps[gaps["gap_id"] == gap_id].reset_index(drop=True)
+        if mine.empty:
+            return None
+        part = blocks_of_farm(farm, [str(mine["block_id"].iloc[0])])
+        if change is not None:
+            part = replace(part, settings=change(part.settings))
+        return part, settle(part, mine, judge(part, mine))
+
+    def gap_as_planned(self, gap_id: str) -> Plan | None:
+        """The plan of a gap's block from what is held of it; None if it is not there yet."""
+        farm, gaps = self.farm, self.gaps
+        if farm is None or gaps is None or gap_id not in set(gaps["gap_id"]):
+            return None
+        block = str(gaps.loc[gaps["gap_id"] == gap_id, "block_id"].iloc[0])
+        held = self._judged.get(block)
+        mine = gaps[gaps["block_id"] == block].reset_index(drop=True)
+        if held is None or not set(mine["gap_id"]) <= set(held[1].recommendation["gap_id"]):
+            return None
+        return settle(blocks_of_farm(farm, [block]), mine, held[1])

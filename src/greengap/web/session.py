@@ -1,0 +1,395 @@
+"""A farm that is open on the page: its file, its rows, its history, and the planner that follows every edit."""
+
+from __future__ import annotations
+
+import io
+import os
+import tempfile
+import threading
+import zipfile
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+
+from greengap import units
+from greengap.catalogue import Catalogue, load_catalogue
+from greengap.errors import ImportReport, InputProblem
+from greengap.farm import drawing
+from greengap.farm.crop_calendar import read_crop_calendar
+from greengap.farm.fields import geodesic_area_m2, read_blocks
+from greengap.farm.gaps import find_gaps
+from greengap.farm.settings import SOIL_PROPERTIES, FarmSettings, SoilRaster, settings_from
+from greengap.farm_input import check_names, read_farm_contents
+from greengap.pack import pack, unpack
+from greengap.site.soil import soil_from_rasters
+from greengap.site.weather import read_weather
+from greengap.web import edits
+from greengap.web.planner import Planner, crops_at_once
+from greengap.web.store import (
+    Derived,
+    FarmStore,
+    Patch,
+    Rowset,
+    VersionConflict,
+    calendar_of_rows,
+    crops_of_calendar,
+)
+from greengap.web.views import gap_dates
+
+HISTORY_SHOWN = 200
+
+
+def slug(name: str) -> str:
+    """A file name that every system takes, out of a farm's name.
+
+    Examples
+    --------
+    >>> slug("Home Farm, upper / lower")
+    'home-farm-upper-lower'
+    """
+    import re
+    import unicodedata
+
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60] or "farm"
+
+
+def pack_folder(folder: Path, path: Path) -> FarmStore:
+    """Write the farm file of a farm folder, never over another file."""
+    if path.exists():
+        raise InputProblem(path.name, "", "is there already", "Choose another name, or open it")
+    return FarmStore(pack(folder, path))
+
+
+@dataclass(frozen=True)
+class Done:
+    """What an edit came to."""
+
+    version: int
+    patch: Patch
+    words: list[Any]
+    report: list[dict[str, str]]
+
+
+class Session:
+    """One open farm. Edits are taken one at a time; each is in the file before it is answered."""
+
+    def __init__(self, store: FarmStore) -> None:
+        self.store = store
+        self.catalogue: Catalogue = load_catalogue()
+        self._lock = threading.RLock()
+        self._settings: tuple[str, FarmSettings] | None = None
+        self.planner = Planner(store.path, self.catalogue)
+        self.planner.request(store.contents)
+
+    @property
+    def rows(self) -> Rowset:
+        """All that a person edits."""
+        return self.store.rows
+
+    @property
+    def version(self) -> int:
+        """The version that the rows are at."""
+        return self.store.version
+
+    def close(self) -> None:
+        """Stop the planner; the farm file is complete at any time."""
+        self.planner.close()
+
+    # ---- edits --------------------------------------------------------------------------------
+
+    def edit(
+        self,
+        version: int,
+        make: Callable[[Rowset], edits.Change],
+        derived: Derived | None = None,
+        report: list[dict[str, str]] | None = None,
+    ) -> Done:
+        """Make one edit, write it, and set the planner to work.
+
+        Raises
+        ------
+        VersionConflict
+            If another window, or another program, has written since.
+        EditProblem, DrawingProblem, InputProblem
+            If the edit cannot be made; nothing is written then.
+        """
+        with self._lock:
+            self._catch_up(version)
+            patch, words = make(self.rows)
+            if "settings" in patch:
+                trial = self.rows.copied()
+                trial.apply({"settings": patch["settings"]})
+                names = {*trial.blocks, *patch.get("blocks", {})} - {
+                    k for k, pair in patch.get("blocks", {}).items() if pair[1] is None
+                }
+                check_names(self._read_settings(trial), {*names, *self.store.contents.set_aside}, self.catalogue)
+            number = self.store.commit(version, patch, words, derived)
+            self.planner.request(self.store.contents, _first_block(patch))
+            return Done(number, patch, words, report or [])
+
+    def step(self, version: int, back: bool) -> Done | None:
+        """Undo or redo; None if there is nothing left."""
+        with self._lock:
+            self._catch_up(version)
+            found = self.store.step(version, back)
+            if found is None:
+                return None
+            patch, words = found
+            self.planner.request(self.store.contents, _first_block(patch))
+            return Done(self.version, patch, words, [])
+
+    def _catch_up(self, version: int) -> None:
+        """Refuse an edit made for rows that are not the newest."""
+        if self.refresh() or version != self.version:
+            raise VersionConflict(version, self.version)
+
+    def refresh(self) -> bool:
+        """Read the file again if another program wrote to it; True if it did."""
+        with self._lock:
+            if self.store.stamp_of_file() == self.store.stamp:
+                return False
+            before = self.store.contents
+            self.store.read()
+            now = self.store.contents
+            if (before.revision, before.fingerprint) == (now.revision, now.fingerprint):
+                return False  # a plan that was kept, say
+            self.planner.request(now)
+            return True
+
+    def _read_settings(self, rows: Rowset) -> FarmSettings:
+        """Settings as the commands read them.
+
+        Raises
+        ------
+        InputProblem
+            If a command would refuse them.
+        """
+        name = self.store.contents.name
+        return settings_from(rows.settings_text().encode(), self.store.path.parent, name, must_exist=False)
+
+    # ---- looking ------------------------------------------------------------------------------
+
+    @property
+    def settings(self) -> FarmSettings:
+        """Settings as the commands read them."""
+        text = self.rows.settings_text()
+        if self._settings is None or self._settings[0] != text:
+            self._settings = (text, self._read_settings(self.rows))
+        return self._settings[1]
+
+    def state(self) -> dict[str, Any]:
+        """Everything that a person edits, with the history."""
+        with self._lock:
+            system = self.rows.settings.get("units", "metric")
+            features = []
+            for name, row in self.rows.blocks.items():
+                area_m2 = geodesic_area_m2(edits.outline_of(row))
+                features.append(
+                    {
+                        "type": "Feature",
+                        "id": name,
+                        "geometry": row["geometry"],
+                        "properties": {
+                            "block": name,
+                            "field": row.get("field") or name,
+                            "area_m2": round(area_m2, 2),
+                            "area": units.write(area_m2, "m2", system),
+                        },
+                    }
+                )
+            done = [e for e in self.store.history if not e.undone]
+            undone = [e for e in self.store.history if e.undone]
+            return {
+                "version": self.version,
+                "file": self.store.path.name,
+                "blocks": {"type": "FeatureCollection", "features": features},
+                "crops": [{"key": key, **row} for key, row in self.rows.crops.items()],
+                "settings": {k: v for k, v in self.rows.settings.items() if k != "files"},
+                "weather": self.store.contents.weather.attrs.get("files", ""),
+                "soil_layers": sorted((self.rows.settings.get("files") or {}).get("soil", {})),
+                "choices": list(self.rows.choices.values()),
+                "undo": len(done),
+                "redo": len(undone),
+                "history": [asdict(e) for e in self.store.history[-HISTORY_SHOWN:]],
+            }
+
+    def faults(self, rings: list[Any], block: str | None) -> dict[str, Any]:
+        """An outline as it is being drawn: area, sides, and what is wrong with it."""
+        try:
+            outline = edits.polygon(rings)
+        except drawing.DrawingProblem as problem:
+            return {"area_m2": 0.0, "sides_m": [], "faults": [], "unfinished": problem.key}
+        others = {name: edits.outline_of(row) for name, row in self.rows.blocks.items() if name != block}
+        found = drawing.find_faults(outline, others)
+        stops = any(f.stops for f in found)
+        return {
+            "area_m2": 0.0 if stops else round(geodesic_area_m2(outline), 2),
+            "sides_m": [round(s, 2) for s in drawing.side_lengths_m(outline)],
+            "faults": [asdict(f) for f in found],
+            "unfinished": None,
+        }
+
+    def gaps_if(self, block: str, crops: list[dict[str, str]]) -> dict[str, Any]:
+        """The gaps of a block under a calendar that is being dragged; nothing is kept."""
+        rows = self.rows.copied()
+        rows.crops = {key: row for key, row in rows.crops.items() if row["block"] != block}
+        for number, crop in enumerate(crops):
+            rows.crops[f"try{number}"] = edits.checked_crop({**crop, "block": block}, rows)
+        calendar = calendar_of_rows(rows)
+        found = crops_at_once(calendar[calendar["block_id"] == block])
+        if found or not crops:
+            return {"problem": found.get(block), "gaps": []}
+        # Of the other blocks only how far the calendar reaches matters.
+        last = calendar.loc[calendar["end_usual"].idxmax(), "block_id"]
+        kept = calendar["block_id"] == block
+        if last != block:
+            others = calendar[(calendar["block_id"] == last) & (calendar["end_usual"] == calendar["end_usual"].max())]
+            calendar = pd.concat([calendar[kept], others.head(1)], ignore_index=True)
+        else:
+            calendar = calendar[kept].reset_index(drop=True)
+        south = bool(edits.outline_of(self.rows.blocks[block]).centroid.y < 0)
+        gaps = find_gaps(calendar, self.settings, self.catalogue, southern=south)
+        return {"problem": None, "gaps": [gap_dates(g) for g in gaps.itertuples() if g.block_id == block]}
+
+    # ---- files in and out ---------------------------------------------------------------------
+
+    def import_file(self, version: int, kind: str, name: str, content: bytes, extra: dict[str, Any]) -> Done:
+        """Take in a dropped file: outlines, crop calendar, weather, a soil raster.
+
+        Raises
+        ------
+        InputProblem
+            If it cannot be used.
+        """
+        suffix = "".join(Path(name).suffixes[-1:]).lower()[:12]
+        safe = slug(Path(name).stem) + (suffix if suffix[1:].isalnum() else "")
+        with tempfile.TemporaryDirectory(prefix="greengap-in-") as held:
+            path = Path(held) / safe
+            path.write_bytes(content)
+            match kind:
+                case "blocks":
+                    return self._import_blocks(version, path, name)
+                case "crops":
+                    return self._import_crops(version, path, name)
+                case "weather":
+                    return self._import_weather(version, path, name, content, extra)
+                case "soil":
+                    return self._import_soil(version, path, name, content, extra)
+        raise InputProblem(name, "", f"{kind!r} is not a kind of file", "Choose outlines, calendar, weather or soil")
+
+    def _import_blocks(self, version: int, path: Path, name: str) -> Done:
+        report = ImportReport()
+        blocks: gpd.GeoDataFrame = read_blocks(path, name, report)
+        taken = list(zip(blocks["block_id"], blocks["field"], blocks.geometry, strict=True))
+        return self.edit(version, lambda rows: edits.add_blocks(rows, taken), report=_told(report, name))
+
+    def _import_crops(self, version: int, path: Path, name: str) -> Done:
+        report = ImportReport()
+        calendar = read_crop_calendar(path, name, report, list(self.rows.blocks), self.catalogue)
+        crops = crops_of_calendar(calendar)
+        return self.edit(version, lambda rows: edits.add_crops(rows, crops), report=_told(report, name))
+
+    def _import_weather(self, version: int, path: Path, name: str, content: bytes, extra: dict[str, Any]) -> Done:
+        report = ImportReport()
+        place = self._place()
+        station = (place[1], place[0], extra.get("elevation_m"), Path(name).stem)
+        near = (place[0], place[1], place[0], place[1])
+        if len(self.store.contents.blocks):
+            west, south, east, north = (float(v) for v in self.store.contents.blocks.total_bounds)
+            near = (west, south, east, north)
+        weather = read_weather([path], lambda _: name, report, station=station, near=near)
+
+        def make(rows: Rowset) -> edits.Change:
+            values: dict[str, Any] = {"files": {**(rows.settings.get("files") or {}), "weather": name}}
+            if path.suffix.lower() not in (".nc", ".nc4"):
+                where: dict[str, Any] = {"lat": place[1], "lon": place[0], "name": Path(name).stem[:60]}
+                if extra.get("elevation_m") is not None:
+                    where["elevation_m"] = extra["elevation_m"]
+                values["station"] = where
+            patch, _ = edits.set_settings(rows, values, must_change=False)
+            return patch, ["did_import_weather", {"name": name[:80]}]
+
+        return self.edit(version, make, Derived(weather=weather, report=report), _told(report, name))
+
+    def _import_soil(self, version: int, path: Path, name: str, content: bytes, extra: dict[str, Any]) -> Done:
+        key, unit = extra.get("property"), extra.get("unit") or ""
+        if key not in SOIL_PROPERTIES:
+            raise InputProblem(name, "", "it is not said what it shows", f"Choose one of {', '.join(SOIL_PROPERTIES)}")
+        if not self.rows.blocks:
+            raise InputProblem(name, "", "there are no blocks to read it for", "Draw a block first")
+        report = ImportReport()
+        contents = self.store.contents
+        soil_from_rasters(contents.blocks, {key: SoilRaster(path, unit)}, lambda _: name, report)
+        own = self.store.path
+        sources = (own.parent / contents.source_folder) if contents.source_folder else own.parent
+        kept = own.parent / f"{own.stem}-soil" / f"{key}{path.suffix}"
+        kept.parent.mkdir(exist_ok=True)
+        whole = kept.with_name(f".{kept.name}.part")
+        whole.write_bytes(content)
+        whole.replace(kept)
+        named = Path(os.path.relpath(kept.resolve(), sources.resolve())).as_posix()
+
+        def make(rows: Rowset) -> edits.Change:
+            files = dict(rows.settings.get("files") or {})
+            files["soil"] = {**files.get("soil", {}), key: {"file": named, **({"unit": unit} if unit else {})}}
+            patch, _ = edits.set_settings(rows, {"files": files}, must_change=False)
+            return patch, ["did_import_soil", {"name": name[:80], "property": key}]
+
+        trial = self.rows.copied()
+        trial.apply(make(self.rows)[0])
+        anew = read_farm_contents(
+            replace(contents, settings_text=trial.settings_text(), outlines={}, report=ImportReport()), own
+        )
+        return self.edit(
+            version, make, Derived(soil=(anew.soil, anew.class_shares), report=report), _told(report, name)
+        )
+
+    def _place(self) -> tuple[float, float]:
+        """Longitude and latitude of the farm."""
+        if self.rows.blocks:
+            west, south, east, north = shapely.total_bounds([edits.outline_of(r) for r in self.rows.blocks.values()])
+            return round((west + east) / 2, 5), round((south + north) / 2, 5)
+        place = self.rows.settings.get("place")
+        if not place:
+            raise InputProblem("farm", "", "has no place yet", "Draw a block, or give the farm a place")
+        return place["lon"], place["lat"]
+
+    def folder_zip(self) -> bytes:
+        """The farm as a folder that every command takes, zipped."""
+        with tempfile.TemporaryDirectory(prefix="greengap-out-") as held:
+            out = io.BytesIO()
+            with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+                for path in unpack(self.store.path, Path(held) / "farm"):
+                    packed.writestr(zipfile.ZipInfo(path.name, (1980, 1, 1, 0, 0, 0)), path.read_bytes(), 8)
+            return out.getvalue()
+
+
+def _first_block(patch: Patch) -> str | None:
+    """The block that an edit is about, to be planned first."""
+    for pairs in (patch.get("blocks", {}),):
+        for key, pair in pairs.items():
+            if pair[1] is not None:
+                return key
+    for table in ("crops", "choices"):
+        for pair in patch.get(table, {}).values():
+            row = pair[1] or pair[0]
+            if row:
+                return str(row["block"])
+    return None
+
+
+def _told(report: ImportReport, name: str) -> list[dict[str, str]]:
+    """The import report as lines: counts, findings, assumptions."""
+    lines = [
+        {"fate": "counts", "place": file, "what": f"{read} read, {report.rows_used.get(file, 0)} used"}
+        for file, read in report.rows_read.items()
+    ]
+    lines += [{"fate": f.fate.value, "place": f.place, "what": f.what} for f in report.findings]
+    lines += [{"fate": "assumed", "place": name, "what": a} for a in report.assumptions]
+    return lines
