@@ -58,7 +58,10 @@ def test_a_cover_is_sown_and_ended_inside_its_gap(sample_plan):
     table = sown.merge(sample_plan.recommendation, on=["gap_id", "cover_id"]).merge(sample_plan.gaps, on="gap_id")
     assert len(table) > 0
     assert (table["sow_best"] >= table["opens"]).all()
-    assert (table["terminate_by"] <= table["closes"]).all()
+    least = pd.to_timedelta(np.where(table["crop_after"] == "", 0, sample_plan.catalogue.rule("waiting_least")), "D")
+    frost = table["ended_by"] == "frost"
+    assert (table["terminate_by"] <= table["end"] + pd.Timedelta(days=1) - least)[~frost].all()
+    assert (table["terminate_by"] <= table["end"]).all()
     assert (table["sow_best"] < table["terminate_by"]).all()
 
 

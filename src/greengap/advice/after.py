@@ -84,8 +84,9 @@ def after_tables(
         "nitrogen_season_kg_ha", "water_lack_mm", "coarse_share", "leaching_kept_share", "drainage_mm",
         *(f"residue_left_{d}d_share" for d in AFTER_END_D), *(f"nitrogen_{d}d_kg_ha" for d in AFTER_PLANTING_D),
     ]  # fmt: skip
-    spread = by_option[figures].quantile(list(QUANTILES.values())).unstack()
-    spread.columns = pd.MultiIndex.from_tuples((name, word) for name in figures for word in QUANTILES)
+    table = by_option[figures].quantile(list(QUANTILES.values())).unstack()
+    keys = [(name, word) for name in figures for word in QUANTILES]
+    spread = {option: dict(zip(keys, row, strict=True)) for option, *row in table.itertuples(name=None)}
     drivers = by_option["waiting_driver"].agg(lambda d: d.value_counts().index[0])
     good = (best["water_lack_mm"] <= catalogue.rule("water_made_good")).groupby(best["option_id"]).sum()
     tied = best[best["tie_up_d"] > 0].groupby("option_id")["tie_up_d"].median()
@@ -94,9 +95,9 @@ def after_tables(
     rows: list[dict[str, Any]] = []
     dated: list[dict[str, Any]] = []
     for window in windows.itertuples():
-        if window.option_id not in spread.index:
+        if window.option_id not in spread:
             continue
-        gap, odd, figure = by_gap[window.gap_id], ended[window.option_id], spread.loc[window.option_id]
+        gap, odd, figure = by_gap[window.gap_id], ended[window.option_id], spread[window.option_id]
 
         def at(name: str, word: str = "p50", figure: Any = figure) -> float:
             return float(figure[name, word])

@@ -67,7 +67,12 @@ def four_clocks(
     """
     by_gap = {gap.gap_id: gap for gap in gaps.itertuples()}
     kept = season[season["option_id"].isin(set(windows["option_id"]))]
-    years = dict(tuple(kept.groupby("option_id", sort=False)))
+    columns = ["soil_warm", "half_cover_d", "weeds_close_d", "viable_seed_d", "planned_end_d", "ready_d"]
+    arrays = {name: kept[name].to_numpy() for name in columns}
+    years = {
+        option: {name: array[rows] for name, array in arrays.items()}
+        for option, rows in kept.groupby("option_id", sort=False).indices.items()
+    }
     rows: list[dict[str, Any]] = []
     for window in windows.itertuples():
         found = years.get(window.option_id)
@@ -76,12 +81,11 @@ def four_clocks(
         gap, crop = by_gap[window.gap_id], crops.get(window.gap_id)
         last = window.sow_best if pd.isna(window.sow_until) else window.sow_until
         spare = np.where(found["soil_warm"], float((last - gap.opens).days), -1.0)
-        half = found["half_cover_d"].fillna(np.inf).to_numpy()
-        weeds = found["weeds_close_d"].to_numpy()
+        half, weeds = np.nan_to_num(found["half_cover_d"], nan=np.inf), found["weeds_close_d"]
         canopy = np.where(np.isinf(half), -np.inf, np.where(np.isnan(weeds), np.inf, weeds - half))
-        seed = (found["viable_seed_d"] - seed_margin_d - found["planned_end_d"]).fillna(np.inf).to_numpy()
+        seed = np.nan_to_num(found["viable_seed_d"] - seed_margin_d - found["planned_end_d"], nan=np.inf)
         to_next = np.inf if crop is None else (crop.date - window.sow_best).days
-        margins = {"seedbed": spare, "canopy": canopy, "seed": seed, "residue": to_next - found["ready_d"].to_numpy()}
+        margins = {"seedbed": spare, "canopy": canopy, "seed": seed, "residue": to_next - found["ready_d"]}
         kept_d = {name: margin_kept(days, wanted) for name, days in margins.items()}
         least = min(kept_d.values())
         rows.extend(
@@ -92,7 +96,7 @@ def four_clocks(
                 "clock": name,
                 "margin_d": kept_d[name] if np.isfinite(kept_d[name]) else np.nan,
                 "holds_years": int((margins[name] >= 0).sum()),
-                "years": len(found),
+                "years": spare.size,
                 "binds": bool(kept_d[name] == least < np.inf),
             }
             for name in CLOCKS
