@@ -6,6 +6,7 @@ matplotlib is an extra; it is imported when a picture is drawn and never before.
 from __future__ import annotations
 
 import re
+import textwrap
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -48,7 +49,7 @@ def draw_release(axes: Axes, dates: pd.DatetimeIndex, curve: np.ndarray, uptake:
     axes.annotate("from the cover", (dates[-1], middle[-1]), color=PLUM, **beside)
     if crop and not np.isnan(uptake).all():
         axes.plot(dates, uptake, color=INK, linewidth=1.4, linestyle=(0, (5, 2.2)))
-        axes.annotate(f"{crop} has taken up", (dates[-1], uptake[-1]), color=INK, **beside)
+        axes.annotate(f"{crop}\nhas taken up", (dates[-1], uptake[-1]), color=INK, **beside)
 
 
 def draw(found: CoverAfter, one: GapAfter) -> Figure:
@@ -57,8 +58,8 @@ def draw(found: CoverAfter, one: GapAfter) -> Figure:
     from matplotlib.figure import Figure
     from matplotlib.ticker import FuncFormatter
 
-    figure = Figure(figsize=(8.4, 5.0), facecolor=PAPER)
-    axes = figure.add_axes((0.085, 0.2, 0.7, 0.56), facecolor=SHEET)
+    figure = Figure(figsize=(8.4, 5.6), facecolor=PAPER)
+    axes = figure.add_axes((0.085, 0.2, 0.74, 0.48), facecolor=SHEET)
     dates = pd.date_range(one.planned_end, periods=one.curve.shape[1])
     factor, unit = shown(1.0, "kg_ha", found.settings.units)
     crop = crop_name(one.gap.crop_after, found.catalogue) if isinstance(one.gap.crop_after, str) else ""
@@ -81,17 +82,18 @@ def draw(found: CoverAfter, one: GapAfter) -> Figure:
     figure.text(
         0.085, 0.945, f"After {found.cover.name.lower()}, {one.gap.gap_id}", color=INK, fontsize=14, weight="bold"
     )
-    figure.text(0.085, 0.9, gap_in_words(one.gap), color=SOFT, fontsize=9.5)
-    figure.text(0.085, 0.855, ending_in_words(one), color=INK, fontsize=9.5)
+    said = [gap_in_words(one.gap), ending_in_words(one)]
     if crop:
-        figure.text(0.085, 0.815, waiting_in_words(one, found.catalogue), color=INK, fontsize=9.5)
+        said.append(waiting_in_words(one, found.catalogue))
+    wrapped = [line for words in said for line in textwrap.wrap(words, 105)]
+    figure.text(0.085, 0.92, "\n".join(wrapped), color=INK, fontsize=9.5, va="top", linespacing=1.5)
     years = one.curve.shape[0]
     note = (
         f"Heavy line: median of {years} weather years; dark band: half of them; light band: eight of ten. Below zero "
-        "nitrogen is tied up.\nA reckoning from dry matter and its nitrogen (PNW 636) and the warmth and moisture of "
-        "those years; test the soil before you cut fertilizer."
+        "nitrogen is tied up. Reckoned from dry matter and its nitrogen (PNW 636) and the warmth and moisture of those "
+        "years; test the soil before you cut fertilizer."
     )
-    figure.text(0.085, 0.035, note, color=SOFT, fontsize=8.5)
+    figure.text(0.085, 0.02, textwrap.fill(note, 118), color=SOFT, fontsize=8.5)
     return figure
 
 

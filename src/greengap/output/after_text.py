@@ -20,11 +20,13 @@ from greengap.tables import DataFrame, Rung
 from greengap.units import System, write
 
 WIDTH = 80
+TIE_UP_FOLLOWED_D = 150  # as the rule tie_up_longest has it
+MOIST_MM = 5  # as the rule water_made_good has it
 DRIVER_WORDS = {
-    "minimum": "the least wait",
-    "pests": "flies and moths that fresh residue draws",
-    "residue": "residue that has not decayed",
-    "nitrogen": "nitrogen that is tied up",
+    "minimum": "the least before any crop",
+    "pests": "for the flies and moths that fresh residue draws",
+    "residue": "until the residue has decayed",
+    "nitrogen": "until the worst of the nitrogen tie-up is over",
 }
 CLOCK_WORDS = {
     "seedbed": "seedbed fit to sow",
@@ -54,7 +56,7 @@ def waiting_in_words(one: GapAfter, catalogue: Catalogue) -> str:
     span = f"{mid} days" if low == high else f"{mid} days in the median year, {low} to {high} in eight years of ten"
     ready = f"{a.ready_years} of {a.years} years"
     next_crop = crop_name(a.crop_after, catalogue)
-    return f"Wait {span}, for {DRIVER_WORDS[a.waiting_driver]}. Ready for the {next_crop} in {ready}."
+    return f"Wait {span}, {DRIVER_WORDS[a.waiting_driver]}. Ready for the {next_crop} in {ready}."
 
 
 def ending_in_words(one: GapAfter) -> str:
@@ -156,10 +158,14 @@ def left_in_words(one: GapAfter, units: System) -> Iterator[str]:
         f"{', '.join(spans) if spans else 'not known'}. It promises nothing of a soil test."
     )
     if a.tie_up_d:
-        yield f"In years that tie nitrogen up it is given back after {a.tie_up_d:.0f} days (median of those years)."
+        more = " or more" if a.tie_up_d >= TIE_UP_FOLLOWED_D else ""
+        yield f"In years that tie nitrogen up it is given back after {a.tie_up_d:.0f} days{more}, in the median."
     if a.leaching_kept_share > 0:
         yield f"Where water drains, it keeps some {a.leaching_kept_share:.0%} of the nitrogen that bare ground loses."
     if isinstance(a.crop_after, str) and a.crop_after:
+        if a.water_lack_p90_mm <= MOIST_MM:
+            yield "At planting the ground is about as moist as bare ground would be, in nine years of ten."
+            return
         lack, worst = (write(v, "mm", units) for v in (a.water_lack_p50_mm, a.water_lack_p90_mm))
         yield (
             f"At planting the ground is {lack} drier than bare ground in the median year, {worst} in one year of ten: "

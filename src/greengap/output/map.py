@@ -264,7 +264,7 @@ def _after(plan: Plan, look: _Lookups, gap: Any, cover_id: str) -> list[str]:
         low, high = (f"{d:.0f}" for d in (found.waiting_p10_d, found.waiting_p90_d))
         span = "hardly more or less in any year" if low == high else f"{low} to {high} days in eight years of ten"
         told.append(
-            f"Wait {found.waiting_p50_d:.0f} days before the {crop.lower()} ({span}), for "
+            f"Wait {found.waiting_p50_d:.0f} days before the {crop.lower()} ({span}), "
             f"{DRIVER_WORDS[found.waiting_driver]}; ready in {found.ready_years} of {found.years} years."
         )
     given = look.nitrogen.get(key)
