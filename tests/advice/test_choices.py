@@ -15,7 +15,16 @@ from greengap.plan import Judged, settle
 
 def _settled(plan, farm, *choices: Choice):
     judged = Judged(
-        plan.options, plan.windows, plan.season, plan.odds, plan.purpose_odds, plan.suitability, plan.recommendation
+        plan.options,
+        plan.windows,
+        plan.season,
+        plan.odds,
+        plan.purpose_odds,
+        plan.suitability,
+        plan.recommendation,
+        plan.after,
+        plan.nitrogen,
+        plan.clocks,
     )
     return settle(replace(farm, settings=replace(farm.settings, choices=choices)), plan.gaps, judged)
 
