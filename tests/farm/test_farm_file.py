@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -72,6 +73,27 @@ def test_folder_file_and_unpacked_folder_give_the_same_plan(packed: Path, sample
     assert from_file.metadata == sample_plan.metadata
     assert from_file.report == sample_plan.report
     assert (folder / "farm.toml").read_text(encoding="utf-8").startswith("# The sample farm, as")
+
+
+def test_lists_of_the_farms_own_go_along(tmp_path: Path):
+    farm = tmp_path / "farm"
+    shutil.copytree(SAMPLE, farm)
+    own = {
+        "catalogue.toml": '[species.early_pea]\ncultivar_of = "field_pea"\nname = "Early field pea"\n',
+        "seed_stock.csv": "species,kg\noat,60\n",
+        "noxious_names.csv": "name,list\nSorghum bicolor,Ohio rule\n",
+    }
+    for name, text in own.items():
+        (farm / name).write_text(text, encoding="utf-8")
+    file = pack(farm, tmp_path / "farm.gpkg")
+    shutil.rmtree(farm)  # what is in the file has to be enough
+    again = tmp_path / "again"
+    unpack(file, again)
+    for read in (read_farm(file), read_farm(again)):
+        assert "early_pea" in read.catalogue.covers
+        assert [(lot.species, lot.kg) for lot in read.seed_lists.stock] == [("oat", 60.0)]
+        assert read.law_lists.named
+    assert {name: (again / name).read_text(encoding="utf-8") for name in own} == own
 
 
 def test_the_same_farm_gives_the_same_bytes(packed: Path, tmp_path: Path):
