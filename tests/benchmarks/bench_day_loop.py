@@ -1,8 +1,8 @@
 """The compiled day loop beside pandas, NumPy and plain Python, in one run: `python tests/benchmarks/bench_day_loop.py`.
 
-The work is that of the sample farm: every third of the calls that its plan makes in the last pass of each
-cover. A crop-day is one day of one sowing date in one weather year, from sowing to the end of growth; padding and days
-after the end are not counted. Inside the clock is the day loop alone; drivers, first states and copies are made before it.
+The work is that of the sample farm: every third of the calls that its plan makes in the last pass of each cover. A
+crop-day is one day of one sowing date in one weather year, from sowing to the end of growth; padding and days after the
+end are not counted. Inside the clock is the day loop alone; drivers, first states and copies are made before it.
 """
 
 from __future__ import annotations
