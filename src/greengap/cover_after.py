@@ -14,16 +14,14 @@ from greengap.advice.clocks import four_clocks
 from greengap.advice.next_crop import DAY, farm_ending, next_crops
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target
-from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue, Cover
-from greengap.cover_odds import check_names
-from greengap.farm.gaps import find_gaps
+from greengap.cover_odds import check_names, gaps_of_block, run_cover
 from greengap.farm.settings import FarmSettings
 from greengap.farm_input import Farm
-from greengap.plan import places, southern
+from greengap.plan import places
 from greengap.process.afterwards import Ending, Following, NextCrop
 from greengap.process.drivers import Place
-from greengap.process.season import Target, count_odds, release_by_day, simulate
+from greengap.process.season import Target, release_by_day
 from greengap.tables import Clock, DataFrame, Gap, NitrogenByDate, Odds, Option, Season, Window
 
 FOLLOWED_D = 70  # days after planting that the curve of nitrogen goes on
@@ -130,25 +128,25 @@ class _World:
     def run(
         self, gaps: DataFrame[Gap], crops: dict[str, NextCrop], ending: Ending, place: Place, terminate_by: Any = None
     ) -> tuple[DataFrame[Option], DataFrame[Season], DataFrame[Odds], DataFrame[Window]]:
-        catalogue = self.farm.catalogue
-        options = list_options(gaps, catalogue, crops)
+        options = list_options(gaps, self.farm.catalogue, crops)
         options = options[options["cover_id"] == self.cover_id].reset_index(drop=True)
         if terminate_by is not None:
             options["terminate_by"] = options["terminate_by"].clip(upper=terminate_by)
             enough = options["sow_date"] + pd.Timedelta(days=WEEK_D) <= options["terminate_by"]
             options = Option.validate(options[enough].reset_index(drop=True))
-        world = (self.farm.weather, self.farm.site_of_block, {self.block_id: place})
         following = Following(crops, ending, self.wanted)
-        season, _ = simulate(options, *world, catalogue, self.aim, [], None, following)
-        nothing_ran = Odds.validate(pd.DataFrame(columns=list(Odds.to_schema().columns)))
-        odds = nothing_ran if season.empty else count_odds(options, season, catalogue)
-        return options, season, odds, sowing_windows(gaps, options, odds, self.wanted)
+        return options, *run_cover(self.farm, gaps, options, {self.block_id: place}, self.aim, following, self.wanted)
 
     def change(
-        self, words: str, gap: DataFrame[Gap], crops: dict[str, NextCrop], ending: Ending, place: Place,
-        terminate_by: Any = None,
-    ) -> Change:  # fmt: skip
-        _, season, odds, windows = self.run(gap, crops, ending, place, terminate_by)
+        self,
+        words: str,
+        gap: DataFrame[Gap],
+        crops: dict[str, NextCrop],
+        season: DataFrame[Season],
+        odds: DataFrame[Odds],
+        windows: DataFrame[Window],
+    ) -> Change:
+        """What a run says of its best option."""
         if windows.empty:
             return Change(words, 0, 0, np.nan, np.nan)
         best = windows["option_id"].iloc[0]
@@ -209,8 +207,7 @@ def find_after(
     how, place = ending or farm_ending(settings), places(farm)[block_id]
     if irrigated is not None:
         place = replace(place, irrigated=irrigated)
-    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
-    gaps = gaps[(gaps["block_id"] == block_id) & ((gaps["gap_id"] == gap_id) | (gap_id is None))]
+    gaps = gaps_of_block(farm, block_id, gap_id)
     crops = next_crops(gaps, settings, catalogue)
     if minimum_d is not None:
         crops = {key: replace(crop, minimum_d=minimum_d) for key, crop in crops.items()}
@@ -231,6 +228,7 @@ def _gap_after(
     gap = next(gaps.itertuples())
     crop = crops.get(str(gap.gap_id))
     options, season, odds, windows = world.run(gaps, crops, how, place)
+    now = world.change("as it is", gaps, crops, season, odds, windows)
     if earlier_d and not windows.empty:
         planned = odds.set_index("option_id").loc[windows["option_id"].iloc[0], "terminate_by"]
         cut = planned - pd.Timedelta(days=earlier_d)
@@ -255,7 +253,7 @@ def _gap_after(
     )
     since_planting = np.arange(longest + 1) - (0 if crop is None else (crop.date - planned).days)
     uptake = crop_uptake_kg_ha(str(gap.crop_after), np.maximum(since_planting, 0).astype(float), catalogue)
-    changes = _changes(world, gaps, crops, how, place, planned) if crop is not None else ()
+    changes = (now, *_changes(world, gaps, crops, how, place, planned)) if crop is not None else ()
     return GapAfter(
         gap, window, next(odds[odds["option_id"] == window.option_id].itertuples()), next(after.itertuples()),
         nitrogen, clocks, (viable[0], viable[1]), planned, float(years["short_d"].median()), curve, uptake, changes,
@@ -265,13 +263,13 @@ def _gap_after(
 def _changes(
     world: _World, gap: DataFrame[Gap], crops: dict[str, NextCrop], how: Ending, place: Place, planned: pd.Timestamp
 ) -> tuple[Change, ...]:
-    """The farm's way and each single change of it, run anew."""
+    """Each single change of the farm's way, run anew."""
     tools, name = world.farm.settings.equipment, str(gap["gap_id"].iloc[0])
     crop = crops[name]
     known = world.farm.catalogue.vegetables.get(str(gap["crop_after"].iloc[0]))
     next_name = known.name.lower() if known else str(gap["crop_after"].iloc[0])
     later = crops | {name: replace(crop, date=crop.date + WEEK_D * DAY)}
-    runs: list[tuple[str, dict[str, NextCrop], Ending, Place, Any]] = [("as it is", crops, how, place, None)]
+    runs: list[tuple[str, dict[str, NextCrop], Ending, Place, Any]] = []
     if how.incorporated and not crop.sown:
         runs.append(("leave it as mulch", crops, replace(how, incorporated=False), place, None))
     elif not how.incorporated and "tillage" in tools:
@@ -285,4 +283,7 @@ def _changes(
     if crop.pest_d > crop.minimum_d:
         spared = crops | {name: replace(crop, pest_d=0)}
         runs.append((f"a next crop that fresh residue does not harm, instead of {next_name}", spared, how, place, None))
-    return tuple(world.change(words, gap, asked, ending, ground, by) for words, asked, ending, ground, by in runs)
+    return tuple(
+        world.change(words, gap, asked, *world.run(gap, asked, ending, ground, by)[1:])
+        for words, asked, ending, ground, by in runs
+    )

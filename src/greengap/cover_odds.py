@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,8 +20,10 @@ from greengap.farm.gaps import find_gaps
 from greengap.farm.settings import FarmSettings, suggestion
 from greengap.farm_input import Farm
 from greengap.plan import places, southern
+from greengap.process.afterwards import Following
+from greengap.process.drivers import Place
 from greengap.process.season import Target, count_odds, simulate
-from greengap.tables import DataFrame, Odds
+from greengap.tables import DataFrame, Gap, Odds, Option, Season, Window
 
 
 @dataclass(frozen=True)
@@ -98,6 +100,28 @@ def check_names(farm: Farm, block_id: str, cover_id: str, gap_id: str | None = N
         raise InputProblem(place, f"gap {gap_id!r}", f"there is no such gap on {block_id}", remedy)
 
 
+def gaps_of_block(farm: Farm, block_id: str, gap_id: str | None = None) -> DataFrame[Gap]:
+    """The gaps of a block, or one of them."""
+    gaps = find_gaps(farm.crop_calendar, farm.settings, farm.catalogue, southern=southern(farm))
+    return gaps[(gaps["block_id"] == block_id) & ((gaps["gap_id"] == gap_id) | (gap_id is None))]
+
+
+def run_cover(
+    farm: Farm,
+    gaps: DataFrame[Gap],
+    options: DataFrame[Option],
+    place: Mapping[str, Place],
+    aim: Target,
+    following: Following,
+    wanted: float,
+) -> tuple[DataFrame[Season], DataFrame[Odds], DataFrame[Window]]:
+    """Run the sowing dates of one cover through the weather years; empty tables where none could be run."""
+    season, _ = simulate(options, farm.weather, farm.site_of_block, place, farm.catalogue, aim, [], None, following)
+    nothing_ran = Odds.validate(pd.DataFrame(columns=list(Odds.to_schema().columns)))
+    odds = nothing_ran if season.empty else count_odds(options, season, farm.catalogue)
+    return season, odds, sowing_windows(gaps, options, odds, wanted)
+
+
 def find_odds(
     farm: Farm,
     block_id: str,
@@ -136,17 +160,13 @@ def find_odds(
     wanted = settings.wanted_odds if wanted_odds is None else wanted_odds
     aim = growth_target(settings.growth_aim, catalogue, settings.units)
     place = {block_id: places(farm)[block_id]}
-    gaps = find_gaps(farm.crop_calendar, settings, catalogue, southern=southern(farm))
-    gaps = gaps[(gaps["block_id"] == block_id) & ((gaps["gap_id"] == gap_id) | (gap_id is None))]
+    gaps = gaps_of_block(farm, block_id, gap_id)
     following = what_follows(gaps, settings, catalogue)
     options = list_options(gaps, catalogue, following.crops)
     options = options[options["cover_id"] == cover_id].reset_index(drop=True)
     world = (farm.weather, farm.site_of_block, place)
-    season, _ = simulate(options, *world, catalogue, aim, [], None, following)
-    nothing_ran = Odds.validate(pd.DataFrame(columns=list(Odds.to_schema().columns)))
-    odds = nothing_ran if season.empty else count_odds(options, season, catalogue)
+    season, odds, windows = run_cover(farm, gaps, options, place, aim, following, wanted)
     dates = odds_by_date(options, season)
-    windows = sowing_windows(gaps, options, odds, wanted)
     years = dates_by_year(options, season, catalogue.rule("seed_margin"))
     spread = (
         odds_spread(options, *world, catalogue, aim, draws, progress, following) if draws and len(options) else None

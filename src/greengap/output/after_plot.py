@@ -5,9 +5,8 @@ matplotlib is an extra; it is imported when a picture is drawn and never before.
 
 from __future__ import annotations
 
-import re
 import textwrap
-from io import BytesIO
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,8 +15,7 @@ import pandas as pd
 
 from greengap.cover_after import CoverAfter, GapAfter
 from greengap.output.after_text import crop_name, ending_in_words, waiting_in_words
-from greengap.output.files import write_text
-from greengap.output.odds_plot import INK, MIDDLE, OUTER, PAPER, PLUM, RULE, SHEET, SOFT, check_plots, write_bytes
+from greengap.output.odds_plot import INK, MIDDLE, OUTER, PAPER, PLUM, RULE, SHEET, SOFT, write_pictures
 from greengap.output.odds_text import gap_in_words
 from greengap.units import shown
 
@@ -117,23 +115,6 @@ def write_after(found: CoverAfter, folder: Path, kind: str) -> list[Path]:
     InputProblem
         If matplotlib is missing or the folder cannot be written.
     """
-    check_plots()
-    import matplotlib
-
-    style: Any = {"font.family": "sans-serif", "svg.hashsalt": "greengap"}
-    written = []
-    for one in found.gaps:
-        if one.after is None or not one.curve.size:
-            continue
-        name = re.sub(r"[^\w-]+", "_", f"after_{one.gap.gap_id}_{found.cover.key}", flags=re.ASCII).lower()
-        path = folder / f"{name}.{kind}"
-        buffer = BytesIO()
-        with matplotlib.rc_context(style):
-            stamp = {"Date": None} if kind == "svg" else {"Software": None}  # the same bytes every time
-            draw(found, one).savefig(buffer, format=kind, metadata=stamp)
-        if kind == "svg":
-            write_text(path, buffer.getvalue().decode())
-        else:
-            write_bytes(path, buffer.getvalue())
-        written.append(path)
-    return written
+    drawn = [one for one in found.gaps if one.after is not None and one.curve.size]
+    figures = ((f"after_{one.gap.gap_id}_{found.cover.key}", partial(draw, found, one)) for one in drawn)
+    return write_pictures(figures, folder, kind)

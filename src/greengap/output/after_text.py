@@ -20,8 +20,6 @@ from greengap.tables import DataFrame, Rung
 from greengap.units import System, write
 
 WIDTH = 80
-TIE_UP_FOLLOWED_D = 150  # as the rule tie_up_longest has it
-MOIST_MM = 5  # as the rule water_made_good has it
 DRIVER_WORDS = {
     "minimum": "the least before any crop",
     "pests": "for the flies and moths that fresh residue draws",
@@ -135,7 +133,7 @@ def change_rows(changes: tuple[Change, ...], units: System) -> list[list[str]]:
     return rows
 
 
-def left_in_words(one: GapAfter, units: System) -> Iterator[str]:
+def left_in_words(one: GapAfter, catalogue: Catalogue, units: System) -> Iterator[str]:
     """Dry matter, carbon, nitrogen, water."""
     a = one.after
     ratio = "" if math.isnan(a.carbon_to_nitrogen) else f", carbon to nitrogen {a.carbon_to_nitrogen:.0f}"
@@ -158,12 +156,12 @@ def left_in_words(one: GapAfter, units: System) -> Iterator[str]:
         f"{', '.join(spans) if spans else 'not known'}. It promises nothing of a soil test."
     )
     if a.tie_up_d:
-        more = " or more" if a.tie_up_d >= TIE_UP_FOLLOWED_D else ""
+        more = " or more" if a.tie_up_d >= catalogue.rule("tie_up_longest") else ""
         yield f"In years that tie nitrogen up it is given back after {a.tie_up_d:.0f} days{more}, in the median."
     if a.leaching_kept_share > 0:
         yield f"Where water drains, it keeps some {a.leaching_kept_share:.0%} of the nitrogen that bare ground loses."
     if isinstance(a.crop_after, str) and a.crop_after:
-        if a.water_lack_p90_mm <= MOIST_MM:
+        if a.water_lack_p90_mm <= catalogue.rule("water_made_good"):
             yield "At planting the ground is about as moist as bare ground would be, in nine years of ten."
             return
         lack, worst = (write(v, "mm", units) for v in (a.water_lack_p50_mm, a.water_lack_p90_mm))
@@ -206,7 +204,7 @@ def after_lines(found: CoverAfter) -> Iterator[str]:
         if has_next:
             words.append(waiting_in_words(one, found.catalogue))
             words.append(change_in_words(one, found))
-        words += left_in_words(one, units)
+        words += left_in_words(one, found.catalogue, units)
         for sentence in filter(None, words):
             yield from textwrap.wrap(sentence, WIDTH, initial_indent="  ", subsequent_indent="  ")
         yield ""
@@ -221,7 +219,7 @@ def after_lines(found: CoverAfter) -> Iterator[str]:
 
 
 def after_csv(found: CoverAfter) -> str:
-    """Nitrogen by date and the row of what is left, one table after the other is not CSV: the row."""
+    """What the cover leaves, a row for each gap; `nitrogen.csv` of a plan has the nitrogen by date."""
     rows = [one.after._asdict() for one in found.gaps if one.after is not None]
     table = pd.DataFrame(rows).drop(columns="Index", errors="ignore")
     return to_csv(table)

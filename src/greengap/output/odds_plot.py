@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Callable, Iterable
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -16,7 +18,7 @@ import pandas as pd
 
 from greengap.cover_odds import CoverOdds, GapOdds
 from greengap.errors import InputProblem
-from greengap.output.files import write_text
+from greengap.output.files import write_bytes
 from greengap.output.line_labels import Box, label_boxes
 from greengap.output.odds_text import (
     caption,
@@ -365,33 +367,42 @@ def write_odds(found: CoverOdds, folder: Path, kind: str) -> list[Path]:
     InputProblem
         If matplotlib is missing or the folder cannot be written.
     """
+    figures = ((f"odds_{one.gap.gap_id}_{found.cover.key}", partial(draw, found, one)) for one in worth_drawing(found))
+    return write_pictures(figures, folder, kind)
+
+
+def write_pictures(figures: Iterable[tuple[str, Callable[[], Figure]]], folder: Path, kind: str) -> list[Path]:
+    """Draw pictures and write each whole, the same bytes every time.
+
+    Parameters
+    ----------
+    figures : iterable of (name, callable)
+        What is drawn by calling it; the name is made fit for a file.
+    folder : Path
+        Made if it is missing.
+    kind : {"svg", "png"}
+
+    Returns
+    -------
+    list of Path
+        Files written.
+
+    Raises
+    ------
+    InputProblem
+        If matplotlib is missing or the folder cannot be written.
+    """
     check_plots()
     import matplotlib
 
     style: Any = {"hatch.color": RULE, "hatch.linewidth": 0.6, "font.family": "sans-serif", "svg.hashsalt": "greengap"}
+    stamp = {"Date": None} if kind == "svg" else {"Software": None}
     written = []
-    for one in worth_drawing(found):
-        name = re.sub(r"[^\w-]+", "_", f"odds_{one.gap.gap_id}_{found.cover.key}", flags=re.ASCII).lower()
-        path = folder / f"{name}.{kind}"
+    for words, draw_it in figures:
+        path = folder / f"{re.sub(r'[^A-Za-z0-9_-]+', '_', words).lower()}.{kind}"
         buffer = BytesIO()
         with matplotlib.rc_context(style):
-            stamp = {"Date": None} if kind == "svg" else {"Software": None}  # the same bytes every time
-            draw(found, one).savefig(buffer, format=kind, metadata=stamp)
-        if kind == "svg":
-            write_text(path, buffer.getvalue().decode())
-        else:
-            write_bytes(path, buffer.getvalue())
+            draw_it().savefig(buffer, format=kind, metadata=stamp)
+        write_bytes(path, buffer.getvalue())
         written.append(path)
     return written
-
-
-def write_bytes(path: Path, content: bytes) -> None:
-    """Write beside the target, then rename into place."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(content)
-        part.replace(path)
-    except OSError as error:
-        what = f"cannot be written ({error.strerror})"
-        raise InputProblem(path.as_posix(), "", what, "Name another folder with --out") from error

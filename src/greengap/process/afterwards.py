@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -120,6 +121,11 @@ class Residue:
     def nitrogen_fraction(self) -> np.ndarray:
         """Nitrogen in the dry matter."""
         return self.nitrogen / np.maximum(self.mass, 1e-9)
+
+    @cached_property
+    def decay_share(self) -> np.ndarray:
+        """Share of the full speed of decay that the nitrogen in reach lets through."""
+        return carbon_nitrogen_factor(CARBON_OF_RESIDUE * self.mass / np.maximum(self.nitrogen + self.mineral, 1e-9))
 
 
 def progress(days: BlockDays, species: Species, emerged: np.ndarray, end: np.ndarray) -> np.ndarray:
@@ -282,10 +288,9 @@ def wait(days: BlockDays, residue: Residue, ending: Ending, crop: NextCrop | Non
     place = np.where(on_ground, rule("place_mulch"), rule("place_incorporated"))
     contact = 1 - (1 - rule("contact_unchopped")) * residue.coarse * (not ending.chopped)
     speed = place * np.where(on_ground, 1.0, contact)
-    ratio = CARBON_OF_RESIDUE * residue.mass / np.maximum(residue.nitrogen + residue.mineral, 1e-9)
-    slow = carbon_nitrogen_factor(ratio)
     limit = residue_limit(residue.coarse, rule("residue_limit_tender"), rule("residue_limit_coarse"))
-    need = decay_days_until(limit / np.maximum(residue.mass, 1e-9), residue.pools) / np.maximum(speed * slow, 1e-9)
+    per_day = np.maximum(speed * residue.decay_share, 1e-9)
+    need = decay_days_until(limit / np.maximum(residue.mass, 1e-9), residue.pools) / per_day
     after_end = np.where(residue.end < days.dates.size - 1, residue.end + 1, -1)
     reached = day_reached(days.decay_sums, after_end, need)
     clear = np.where(need <= 0, 0.0, np.where(reached < 0, NEVER_CLEAR_D, reached - residue.end))
@@ -391,12 +396,10 @@ def outcome(
     }
     refill = days.bare_drainage(residue.end, np.minimum(at, last))
     lack = np.maximum(extra_mm - np.where(at > residue.end, refill, 0.0), 0.0)
-    slow = carbon_nitrogen_factor(
-        CARBON_OF_RESIDUE * residue.mass / np.maximum(residue.nitrogen + residue.mineral, 1e-9)
-    )
+    per_day = waiting.speed * residue.decay_share
     for after in AFTER_END_D:
         then = residue.end + after
-        gone = (days.decay_sums[np.minimum(then, last)] - days.decay_sums[residue.end]) * waiting.speed * slow
+        gone = (days.decay_sums[np.minimum(then, last)] - days.decay_sums[residue.end]) * per_day
         columns[f"residue_left_{after}d_share"] = np.where(then > last, np.nan, remaining_share(gone, residue.pools))
     weight = mass_kg_ha / np.maximum(mass_kg_ha.sum(axis=0), 1e-9)
     kept = sum(w * rule(f"leaching_kept_{leaching_class(s)}") for w, s in zip(weight, species, strict=True))

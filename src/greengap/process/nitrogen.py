@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from greengap.process.residue import CRITICAL_CARBON_TO_NITROGEN, DECAY_PER_D, carbon_nitrogen_factor
+
 # D. C. Godwin and C. A. Jones, "Nitrogen dynamics in soil-plant systems", in "Modeling plant and soil systems",
 # ASA, 1991, in the form of the public source of DSSAT.
 HUMUS_DECAY_PER_D = 8.3e-5  # d-1 at full warmth and moisture
@@ -290,7 +292,7 @@ def pool_nitrogen(
     mineral_kg_ha: float,
     pools: ArrayLike,
     microbes_want: float = MICROBES_WANT,
-    decay_per_d: tuple[float, float, float] = (0.20, 0.05, 0.0095),
+    decay_per_d: ArrayLike = DECAY_PER_D,
 ) -> NDArray[np.float64]:
     """Net nitrogen set free by decaying residue, day by day: the plain form of the compiled `tie_up_days`.
 
@@ -306,7 +308,7 @@ def pool_nitrogen(
         Shares of carbohydrate, cellulose and lignin [-].
     microbes_want : float
         Nitrogen that microbes want of the dry matter that decays [-].
-    decay_per_d : tuple of float
+    decay_per_d : array_like of float, shape (3,)
         Decay of the three at full speed [d-1].
 
     Returns
@@ -330,8 +332,7 @@ def pool_nitrogen(
     for day, now in enumerate(np.asarray(speed, dtype=float)):
         mass = parts.sum()
         ratio = CARBON_OF_RESIDUE * mass / max(held + mineral, 1e-9)
-        slow = min(1.0, 0.5 ** ((ratio - 25.0) / 25.0))
-        lost = parts * (np.asarray(decay_per_d) * now * slow)
+        lost = parts * (np.asarray(decay_per_d) * now * carbon_nitrogen_factor(ratio))
         share = lost.sum() / max(mass, 1e-9)
         want = max(lost.sum() * (microbes_want - held / max(mass, 1e-9)), 0.0)
         if want > mineral > 0 or (want > 0 and mineral <= 0):
@@ -384,8 +385,9 @@ def tie_up_days(start, speed, factor, biomass, nitrogen, mineral, pools, decay_p
             t = start[i] + 1 + day
             now = speed[t] * factor[i] if t < speed.size else 0.0
             mass = a + b + c
-            ratio = 0.40 * mass / max(held + soil, 1e-9)
-            now *= min(1.0, 0.5 ** ((ratio - 25.0) / 25.0))
+            ratio = CARBON_OF_RESIDUE * mass / max(held + soil, 1e-9)
+            above = ratio - CRITICAL_CARBON_TO_NITROGEN
+            now *= min(1.0, 0.5 ** (above / CRITICAL_CARBON_TO_NITROGEN))
             la, lb, lc = a * decay_per_d[0] * now, b * decay_per_d[1] * now, c * decay_per_d[2] * now
             lost = la + lb + lc
             share = lost / max(mass, 1e-9)
@@ -396,8 +398,8 @@ def tie_up_days(start, speed, factor, biomass, nitrogen, mineral, pools, decay_p
             gross = share * held
             a, b, c = a - la, b - lb, c - lc
             held += want - gross
-            soil += 0.8 * gross - want
-            net += 0.8 * gross - want
+            soil += TO_MINERAL * gross - want
+            net += TO_MINERAL * gross - want
             curve[i, day] = net
             if net < deepest:
                 deepest, lowest[i] = net, day + 1
