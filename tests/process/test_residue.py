@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from greengap.catalogue import load_catalogue
 from greengap.process import nitrogen, residue
-from greengap.process.afterwards import Ending, NextCrop, Residue, nitrogen_by, wait
+from greengap.process.afterwards import DRIVERS, Ending, NextCrop, Residue, nitrogen_by, wait, what_follows_each
 from greengap.process.nitrogen import (
     TO_MINERAL,
     crop_uptake_share,
@@ -168,8 +168,19 @@ def ended(biomass, content=0.025, parts=BLOOM, coarse=0.0, killed=False, light=F
 CROP = NextCrop(pd.Timestamp("2027-08-20"), 7, 0)
 
 
+def waiting(place, stand, ending=Ending(), crop=CROP):  # noqa: B008
+    """The wait of one stand before one crop."""
+    follows = what_follows_each([CROP.date - pd.Timedelta(days=60)], [crop])
+    return wait(place, stand, ending, follows, CATALOGUE)
+
+
 def days_to_wait(stand, degc=20.0, moist=0.9, ending=Ending(), crop=CROP):  # noqa: B008
-    return float(wait(Days(degc, moist), stand, ending, crop, CATALOGUE).days[0, 0])
+    return float(waiting(Days(degc, moist), stand, ending, crop).days[0, 0])
+
+
+def test_without_a_next_crop_nothing_waits():
+    found = waiting(Days(20, 0.9), ended(5000, 0.016, RIPE, coarse=1.0), crop=None)
+    assert (found.days[0, 0], DRIVERS[found.which[0, 0]]) == (0.0, "minimum")
 
 
 @pytest.mark.parametrize("degc", [18, 21, 24])
@@ -212,8 +223,8 @@ def test_warmer_and_moister_is_never_slower(biomass, cool, warmer, moist, wetter
 
 def test_crops_at_risk_wait_for_the_flies_and_not_after_frost():
     at_risk = NextCrop(CROP.date, 7, 14)
-    found = wait(Days(20, 0.9), ended(900), Ending(), at_risk, CATALOGUE)
-    assert (float(found.days[0, 0]), str(found.driver[0, 0])) == (14.0, "pests")
+    found = waiting(Days(20, 0.9), ended(900), crop=at_risk)
+    assert (float(found.days[0, 0]), DRIVERS[found.which[0, 0]]) == (14.0, "pests")
     assert days_to_wait(ended(900, killed=True), crop=at_risk) == 7
     assert days_to_wait(ended(900, light=True), crop=at_risk) == 7
 
@@ -238,7 +249,7 @@ def test_fine_residue_that_is_poor_in_nitrogen_still_ties_it_up():
     # Bending and Turner 1999, abstract: finer residue of C:N 38 and 91 ties up more, not less; chopping is no cure
     straw = ended(4000, 0.008, RIPE, coarse=1.0)
     for chopped in (True, False):
-        found = wait(Days(20, 0.9), straw, Ending(chopped=chopped), CROP, CATALOGUE)
+        found = waiting(Days(20, 0.9), straw, Ending(chopped=chopped))
         assert found.season[0, 0] < 0
         assert found.back[0, 0] > found.lowest[0, 0] > 0
 
@@ -246,7 +257,7 @@ def test_fine_residue_that_is_poor_in_nitrogen_still_ties_it_up():
 def test_a_rich_stand_gives_most_of_its_nitrogen_in_four_to_six_weeks():
     # PNW 636, highlights: most release comes four to six weeks after it was ended
     place, stand = Days(20, 1.0), ended(3000, 0.035)
-    found = wait(place, stand, Ending(), CROP, CATALOGUE)
+    found = waiting(place, stand)
     at = [nitrogen_by(place, stand, found, stand.end + d, CATALOGUE.rule("season_decay_days"))[0, 0] for d in (28, 42)]
     assert 0.6 <= at[0] / found.season[0, 0] <= 0.8
     assert 0.75 <= at[1] / found.season[0, 0] <= 0.95
@@ -254,7 +265,7 @@ def test_a_rich_stand_gives_most_of_its_nitrogen_in_four_to_six_weeks():
 
 def test_cold_soil_sets_nothing_free():
     place, stand = Days(4, 1.0), ended(3000, 0.035)
-    found = wait(place, stand, Ending(), CROP, CATALOGUE)
+    found = waiting(place, stand)
     assert nitrogen_by(place, stand, found, stand.end + 60, CATALOGUE.rule("season_decay_days"))[0, 0] == pytest.approx(
         0, abs=1e-9
     )

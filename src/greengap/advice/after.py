@@ -87,10 +87,10 @@ def after_tables(
     table = by_option[figures].quantile(list(QUANTILES.values())).unstack()
     keys = [(name, word) for name in figures for word in QUANTILES]
     spread = {option: dict(zip(keys, row, strict=True)) for option, *row in table.itertuples(name=None)}
-    drivers = by_option["waiting_driver"].agg(lambda d: d.value_counts().index[0])
+    drivers = best.groupby(["option_id", "waiting_driver"], observed=False).size().unstack().idxmax(axis=1)
     good = (best["water_lack_mm"] <= catalogue.rule("water_made_good")).groupby(best["option_id"]).sum()
     tied = best[best["tie_up_d"] > 0].groupby("option_id")["tie_up_d"].median()
-    ended = {o.option_id: o for o in odds.itertuples()}
+    ended = {o.option_id: o for o in odds[odds["option_id"].isin(windows["option_id"])].itertuples()}
     by_gap = {gap.gap_id: gap for gap in gaps.itertuples()}
     rows: list[dict[str, Any]] = []
     dated: list[dict[str, Any]] = []

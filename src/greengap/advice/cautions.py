@@ -85,8 +85,8 @@ def list_cautions(
         in the order of the catalogue.
     """
     gap_of = {g.gap_id: g for g in gaps.itertuples()}
-    odds_of = {o.option_id: o for o in odds.itertuples()}
     sown = allocation[allocation["option_id"].notna()]
+    odds_of = {o.option_id: o for o in odds[odds["option_id"].isin(sown["option_id"])].itertuples()}
     found: list[tuple[str, Caution]] = []
     if not sown.empty:
         found += [(WHOLE_FARM, c) for c in catalogue.cautions if "all" in c.applies_to and _on_farm(c, settings)]

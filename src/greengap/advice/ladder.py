@@ -50,6 +50,8 @@ def make_ladders(
         bought.setdefault(need.sow_date.year, set()).add(need.species)
     chosen = allocation[["gap_id", "cover_id"]].merge(recommendation, on=["gap_id", "cover_id"]).set_index("gap_id")
     by_gap: dict[str, list[Any]] = {}
+    of_use = set(order) | set(zip(chosen.index, chosen["cover_id"], strict=True))
+    dated = dated[[pair in of_use for pair in zip(dated["gap_id"], dated["cover_id"], strict=True)]]
     for row in dated.itertuples():
         by_gap.setdefault(row.gap_id, []).append(row)
     rows: list[dict[str, Any]] = []

@@ -161,7 +161,7 @@ def rank(
     """
     weights = {p.key: p.weight for p in settings.purposes}
     by_window = {(w.gap_id, w.cover_id): w for w in windows.itertuples()}
-    by_odds = {o.option_id: o for o in odds.itertuples()}
+    by_odds = {o.option_id: o for o in odds[odds["option_id"].isin(windows["option_id"])].itertuples()}
     block_of = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
     floor = catalogue.rule("score_floor")
     criteria: dict[tuple[str, str], list[Any]] = {}

@@ -388,7 +388,7 @@ def rate(
     """
     rater = _Rater(settings, catalogue, settings.units)
     by_window = {(w.gap_id, w.cover_id): w for w in windows.itertuples()}
-    by_odds = {o.option_id: o for o in odds.itertuples()}
+    by_odds = {o.option_id: o for o in odds[odds["option_id"].isin(windows["option_id"])].itertuples()}
     by_season = _median_seasons(gaps, windows, season)
     wanted = set(windows["option_id"])
     by_purpose: dict[str, list[Any]] = {}

@@ -51,6 +51,10 @@ def wilson_interval(held: int, years: int, z: float = Z_95) -> tuple[float, floa
     return max(centre - half, 0.0), min(centre + half, 1.0)
 
 
+KEYS = ["gap_id", "cover_id", "option_id", "sow_date"]
+COUNTS = ["years", "holds_years", "soil_warm_years", "frost_spared_years", "aim_years", "biomass_p50_kg_ha"]
+
+
 def sowing_windows(
     gaps: DataFrame[Gap], options: DataFrame[Option], odds: DataFrame[Odds], wanted_odds: float
 ) -> DataFrame[Window]:
@@ -75,7 +79,7 @@ def sowing_windows(
     table = options.merge(odds.drop(columns="terminate_by"), on="option_id", validate="1:1")
     opens = dict(zip(gaps["gap_id"], gaps["opens"], strict=True))
     covers: dict[tuple[str, str], list[Any]] = {}
-    for date in table.itertuples():
+    for date in table[KEYS + COUNTS].itertuples(index=False):
         covers.setdefault((date.gap_id, date.cover_id), []).append(date)
     rows = []
     for (gap_id, cover_id), dates in covers.items():

@@ -7,7 +7,7 @@ moisture; only residue that ties nitrogen up is followed in a compiled loop of i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -101,6 +101,33 @@ class Following:
     crops: Mapping[str, NextCrop] = field(default_factory=dict)
     ending: Ending = Ending()
     wanted_odds: float = 0.8
+
+
+@dataclass(frozen=True)
+class Follows:
+    """What the crops after some sowings ask, arrays of shape (sowing, 1).
+
+    Attributes
+    ----------
+    days : ndarray of float
+        From sowing to the usual day of the next crop, infinite without one [d].
+    minimum_d, pest_d : ndarray of float
+        As in `NextCrop`, 0 without a crop [d].
+    sown : ndarray of bool
+    """
+
+    days: np.ndarray
+    minimum_d: np.ndarray
+    pest_d: np.ndarray
+    sown: np.ndarray
+
+
+def what_follows_each(sow_dates: Sequence[pd.Timestamp], crops: Sequence[NextCrop | None]) -> Follows:
+    """What the crop after each sowing asks of it; None where no crop has to be waited for."""
+    days = [np.inf if crop is None else (crop.date - date).days for date, crop in zip(sow_dates, crops, strict=True)]
+    asked = [(0, 0, False) if crop is None else (crop.minimum_d, crop.pest_d, crop.sown) for crop in crops]
+    minimum, pests, sown = (np.array([row[k] for row in asked])[:, None] for k in range(3))
+    return Follows(np.array(days, float)[:, None], minimum.astype(float), pests.astype(float), sown.astype(bool))
 
 
 @dataclass(frozen=True)
@@ -240,8 +267,8 @@ class Waiting:
     ----------
     days : ndarray of float
         The longest of the drivers' [d].
-    driver : ndarray of str
-        Which that is.
+    which : ndarray of int
+        Position of that driver in `DRIVERS`.
     lowest, back : ndarray of int
         Days until most nitrogen is tied up, and until it is given back; 0 where none is [d].
     curve : ndarray, shape (lane, day)
@@ -255,7 +282,7 @@ class Waiting:
     """
 
     days: np.ndarray
-    driver: np.ndarray
+    which: np.ndarray
     lowest: np.ndarray
     back: np.ndarray
     curve: np.ndarray
@@ -264,7 +291,7 @@ class Waiting:
     speed: np.ndarray
 
 
-def wait(days: BlockDays, residue: Residue, ending: Ending, crop: NextCrop | None, catalogue: Catalogue) -> Waiting:
+def wait(days: BlockDays, residue: Residue, ending: Ending, follows: Follows, catalogue: Catalogue) -> Waiting:
     """How long the next crop has to wait, and what sets it.
 
     Parameters
@@ -272,8 +299,8 @@ def wait(days: BlockDays, residue: Residue, ending: Ending, crop: NextCrop | Non
     days : BlockDays
     residue : Residue
     ending : Ending
-    crop : NextCrop or None
-        Without one nothing has to wait.
+    follows : Follows
+        Without a crop nothing has to wait.
     catalogue : Catalogue
 
     Notes
@@ -295,7 +322,7 @@ def wait(days: BlockDays, residue: Residue, ending: Ending, crop: NextCrop | Non
     reached = day_reached(days.decay_sums, after_end, need)
     clear = np.where(need <= 0, 0.0, np.where(reached < 0, NEVER_CLEAR_D, reached - residue.end))
     clear = np.minimum(clear, NEVER_CLEAR_D)
-    clear = np.where(residue.killed | (on_ground & (crop is None or not crop.sown)), 0.0, clear)
+    clear = np.where(residue.killed | (on_ground & ~follows.sown), 0.0, clear)
 
     line = [rule(f"available_{name}") for name in ("zero", "top", "slope", "least")]
     season = season_available(residue.mass, residue.nitrogen_fraction, *line)
@@ -311,18 +338,17 @@ def wait(days: BlockDays, residue: Residue, ending: Ending, crop: NextCrop | Non
             rule("immobilisation_demand"), longest,
         )  # fmt: skip
         lowest[tied], back[tied] = some, until
-    asked = {name: np.zeros(season.shape) for name in DRIVERS}
-    if crop is not None:
-        brief = residue.killed | (residue.light & ending.chopped & (residue.mass <= rule("residue_limit_tender")))
-        asked[MINIMUM] = np.full(season.shape, float(crop.minimum_d))
-        if crop.pest_d and ending.incorporated:
-            asked[PESTS] = np.where(brief, min(crop.pest_d, rule("pest_wait_light")), crop.pest_d)
-        asked[RESIDUE] = clear
-        asked[NITROGEN] = np.where(on_ground, 0, lowest).astype(float)
+    brief = residue.killed | (residue.light & ending.chopped & (residue.mass <= rule("residue_limit_tender")))
+    pests = np.where(brief, np.minimum(follows.pest_d, rule("pest_wait_light")), follows.pest_d)
+    asked = {
+        MINIMUM: np.broadcast_to(follows.minimum_d, season.shape),
+        PESTS: pests if ending.incorporated else np.zeros(season.shape),
+        RESIDUE: np.where(np.isinf(follows.days), 0.0, clear),
+        NITROGEN: np.where(on_ground | np.isinf(follows.days), 0.0, lowest),
+    }
     stack = np.stack([asked[name] for name in DRIVERS])
-    which = stack.argmax(axis=0)
     return Waiting(
-        days=stack.max(axis=0), driver=np.array(DRIVERS)[which], lowest=lowest, back=back, curve=curve, tied=tied,
+        days=stack.max(axis=0), which=stack.argmax(axis=0), lowest=lowest, back=back, curve=curve, tied=tied,
         season=season, speed=speed,
     )  # fmt: skip
 
@@ -366,7 +392,7 @@ def outcome(
     days: BlockDays,
     residue: Residue,
     waiting: Waiting,
-    planting: np.ndarray | None,
+    planting: np.ndarray,
     extra_mm: np.ndarray,
     species: list[Species],
     mass_kg_ha: np.ndarray,
@@ -378,9 +404,9 @@ def outcome(
     ----------
     days, residue, waiting
         Of one cover.
-    planting : ndarray of int, shape (sowing, year), optional
-        Position of the day on which the next crop is set; without one, nitrogen at planting is told for
-        the day on which the cover is ended.
+    planting : ndarray of int, shape (sowing, year)
+        Position of the day from which nitrogen is told: on which the next crop is set, or without one the
+        cover is ended.
     extra_mm : ndarray, shape (sowing, year)
         Water that the ground lacks against its bare twin when the cover is ended [mm].
     species : list of Species
@@ -388,14 +414,13 @@ def outcome(
     catalogue : Catalogue
     """
     rule, last = catalogue.rule, days.dates.size - 1
-    at = residue.end if planting is None else planting
     season_days = rule("season_decay_days")
     columns = {
-        f"nitrogen_{after}d_kg_ha": nitrogen_by(days, residue, waiting, at + after, season_days)
+        f"nitrogen_{after}d_kg_ha": nitrogen_by(days, residue, waiting, planting + after, season_days)
         for after in AFTER_PLANTING_D
     }
-    refill = days.bare_drainage(residue.end, np.minimum(at, last))
-    lack = np.maximum(extra_mm - np.where(at > residue.end, refill, 0.0), 0.0)
+    refill = days.bare_drainage(residue.end, np.minimum(planting, last))
+    lack = np.maximum(extra_mm - np.where(planting > residue.end, refill, 0.0), 0.0)
     per_day = waiting.speed * residue.decay_share
     for after in AFTER_END_D:
         then = residue.end + after

@@ -8,6 +8,7 @@ weather year, never on mean weather.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -23,21 +24,23 @@ from greengap.process.afterwards import (
     DRIVERS,
     Ending,
     Following,
-    NextCrop,
+    Follows,
     Residue,
     Waiting,
     end_cover,
     nitrogen_by,
     outcome,
     wait,
+    what_follows_each,
 )
 from greengap.process.drivers import NEVER, BlockDays, Place, component_numbers, run_soil_temperature
 from greengap.process.seedbed import sowing_depth
-from greengap.process.sowings import Sowings
+from greengap.process.sowings import GapDates, Sowings
 from greengap.process.weeds import remaining_weeds, weed_share
 from greengap.tables import DataFrame, Odds, Option, PurposeOdds, Season
 
 DRIVERS_SORTED = sorted(DRIVERS)
+DRIVER_CODES = np.array([DRIVERS_SORTED.index(name) for name in DRIVERS])
 FLOWERS_THAT_FEED = {"moderate", "good", "excellent"}
 
 
@@ -63,10 +66,10 @@ def _days_until(sow: pd.Timestamp, by: tuple[int, int]) -> int:
 
 
 class _Run:
-    """A cover on the sowing dates of a gap: every date in every weather year, arrays of shape (sowing, year)."""
+    """A cover on the sowing dates of a block: every date in every weather year, arrays of shape (sowing, year)."""
 
-    def __init__(self, sowings: Sowings, cover: Cover, catalogue: Catalogue, allowed: np.ndarray | None = None) -> None:
-        self.allowed = sowings.limit[:, 0] if allowed is None else np.minimum(allowed, sowings.limit[:, 0])
+    def __init__(self, sowings: Sowings, cover: Cover, catalogue: Catalogue) -> None:
+        self.allowed = sowings.limit[:, 0]
         self.sowings, self.cover, self.catalogue, self.days = sowings, cover, catalogue, sowings.days
         self.start, self.limit, self.ran = sowings.start, sowings.limit, sowings.ran
         self.species: list[Species] = [catalogue.species[c.species] for c in cover.components]
@@ -74,6 +77,19 @@ class _Run:
         self.weights = shares / shares.sum()
         self.depths = sowing_depth(cover, catalogue).depth_mm
         self.parts = [sowings.events(s, self.depths[s.key]) for s in self.species]
+        self.drivers = sowings.drivers(self.species)
+        self.numbers = np.array(
+            [component_numbers(s, w, catalogue) for s, w in zip(self.species, self.weights, strict=True)], np.float32
+        )
+        self.units_up = [sowings.units_up(s, self.depths[s.key]) for s in self.species]
+
+    def ended_by(self, allowed: np.ndarray) -> _Run:
+        """The same run with an earlier latest termination, days from sowing, shape (sowing,)."""
+        other = copy.copy(self)
+        for derived in ("planned_end", "growth_end"):
+            other.__dict__.pop(derived, None)
+        other.allowed = np.minimum(allowed, self.limit[:, 0])
+        return other
 
     @cached_property
     def planned_end(self) -> np.ndarray:
@@ -91,7 +107,7 @@ class _Run:
             out[rows] = np.floor(np.quantile(np.sort(allowed[rows])[:, :count], share, axis=1))
         return np.maximum(out, 0).astype(int)
 
-    @property
+    @cached_property
     def seed_end(self) -> np.ndarray:
         """Days from sowing to the first component's viable seed, less the margin; far off if it does not come."""
         return np.min([p["seed_end"] for p in self.parts], axis=0) - self.start
@@ -127,10 +143,7 @@ def _grow(run: _Run, targets: list[Target]) -> tuple[dict[str, np.ndarray], list
     """Run the day loop; rows by name, and the day each target is reached, counted from sowing."""
     components, wanted = len(run.species), len(targets)
     kernel = loop.day_loop(components, wanted)
-    days, rule = run.days, run.catalogue.rule
-    numbers = np.array(
-        [component_numbers(s, w, run.catalogue) for s, w in zip(run.species, run.weights, strict=True)], np.float32
-    )
+    days, rule, numbers = run.days, run.catalogue.rule, run.numbers
     goals = np.zeros((wanted, 2 + components), np.float32)
     for k, target in enumerate(targets):
         goals[k, 0], goals[k, 1] = target.quantity == "ground_cover_fraction", target.value
@@ -144,29 +157,30 @@ def _grow(run: _Run, targets: list[Target]) -> tuple[dict[str, np.ndarray], list
     given, parts = loop.LANE_ROWS, loop.LANE_ROWS_EACH
     out = np.zeros((*run.start.shape[:1], given + components * parts + wanted, run.start.shape[1]), np.float32)
     root_start = numbers[:, loop.ROOT_START].min()
-    growing = [sowings.growing(s) for s in run.species]
-    for b, (block, weather) in enumerate(zip(sowings.blocks, sowings.weather, strict=True)):
+    last_day = np.where(run.ran, run.growth_end + offset[:, None], -1)
+    surface = days.bare_surface_mm[np.maximum(run.start - 1, 0)]  # the evening before
+    events = [{name: sowings.day_of_gap(p[name]) for name in ("emerged", "kill")} for p in run.parts]
+    for b, block in enumerate(sowings.blocks):
         width = block.stop - block.start
-        start, opening = run.start[:, block], sowings.opening[block]
         lanes = np.zeros((*out.shape[:2], loop.WIDTH), np.float32)
         lanes[:, loop.LAST_DAY] = -1
-        lanes[:, loop.LAST_DAY, :width] = np.where(run.ran[:, block], run.growth_end[:, block] + offset[:, None], -1)
-        lanes[:, loop.SURFACE, :width] = days.bare_surface_mm[np.maximum(start - 1, 0)]  # the evening before
+        lanes[:, loop.LAST_DAY, :width] = last_day[:, block]
+        lanes[:, loop.SURFACE, :width] = surface[:, block]
         lanes[:, loop.SUPPLY] = rule("mineral_nitrogen_at_sowing")
         lanes[:, loop.ROOT] = root_start
         dry = root_start * days.available * (1 - rule("soil_water_share"))
         lanes[:, loop.DEPLETION] = np.maximum(lanes[:, loop.SURFACE], dry)
-        for c, (s, p) in enumerate(zip(run.species, run.parts, strict=True)):
+        for c, (p, event) in enumerate(zip(run.parts, events, strict=True)):
             at = given + c * parts
             for row, name in ((loop.UP, "emerged"), (loop.DEAD, "kill")):
                 lanes[:, at + row] = loop.NEVER
-                lanes[:, at + row, :width] = np.minimum(p[name][:, block] - opening, loop.NEVER)
+                lanes[:, at + row, :width] = np.minimum(event[name][:, block], loop.NEVER)
             lanes[:, at + loop.CANOPY_SHARE, :width] = p["canopy_share"][:, block]
-            lanes[:, at + loop.UNITS_UP, :width] = sowings.units_up(s, run.depths[s.key])[:, block]
+            lanes[:, at + loop.UNITS_UP, :width] = run.units_up[c][:, block]
         lanes[:, given + components * parts :] = loop.NEVER
-        drivers = np.concatenate([weather, *(rows[b] for rows in growing)], axis=1)
-        kernel(*loop.Job(offset, drivers.ravel(), flat := lanes.ravel(), numbers, days.ground, goals))
-        out[:, :, block] = flat.reshape(lanes.shape)[:, :, :width]
+        for gap, drivers in zip(sowings.rows, run.drivers, strict=True):
+            kernel(*loop.Job(offset[gap], drivers[b], lanes[gap].reshape(-1), numbers, days.ground, goals))
+        out[:, :, block] = lanes[:, :, :width]
     rows = {
         "transpired": out[:, loop.TRANSPIRED],
         "evaporated": out[:, loop.EVAPORATED],
@@ -204,9 +218,8 @@ def _bloom_reached(run: _Run, target: Target, opens: np.ndarray, closes: np.ndar
 
 def _weeds(run: _Run, closure: np.ndarray, mass_kg_ha: np.ndarray) -> np.ndarray:
     """Share of the canopy that is weeds', 1 where the cover never closes; the race ends when it does."""
-    rule, area = run.catalogue.rule, run.sowings.weed_leaf_area
-    close = np.clip(np.nan_to_num(closure, nan=0).astype(int), 0, area.shape[-1] - 1)
-    weeds = np.take_along_axis(area, close[..., None], axis=-1)[..., 0]
+    rule = run.catalogue.rule
+    weeds = run.sowings.weeds_on(np.nan_to_num(closure, nan=0).astype(int))
     extinction = sum(w * s.number("light_extinction") for w, s in zip(run.weights, run.species, strict=True))
     cover = -np.log(1 - rule("half_cover_share")) / extinction
     share = np.where(np.isnan(closure), 1.0, weed_share(weeds, cover))
@@ -214,30 +227,17 @@ def _weeds(run: _Run, closure: np.ndarray, mass_kg_ha: np.ndarray) -> np.ndarray
     return np.clip(remaining_weeds(share, mass_kg_ha * (1 - share), rule("weed_suppression_rate")), 0.0, 1.0)
 
 
-def _weeds_close(run: _Run) -> np.ndarray:
-    """Days from sowing until weeds alone would cover as much ground as the half cover asks, NaN if they do not."""
-    area = run.sowings.weed_leaf_area
-    extinction = run.catalogue.rule("weed_light_extinction")
-    closed = area >= -np.log(1 - run.catalogue.rule("half_cover_share")) / extinction
-    return np.where(closed.any(axis=-1), closed.argmax(axis=-1), np.nan)
-
-
-def _ended(run: _Run, rows: dict[str, np.ndarray], ending: Ending, crop: NextCrop | None) -> tuple[Residue, Waiting]:
+def _ended(run: _Run, rows: dict[str, np.ndarray], ending: Ending, follows: Follows) -> tuple[Residue, Waiting]:
     """What is left on the day the cover ends, and how long the next crop has to wait."""
     residue = end_cover(
         run.sowings, run.species, run.parts, rows["mass"].astype(float), run.growth_end, rows["supply"].astype(float),
         run.catalogue, ending.inoculated,
     )  # fmt: skip
-    return residue, wait(run.days, residue, ending, crop, run.catalogue)
-
-
-def _to_next(run: _Run, crop: NextCrop) -> np.ndarray:
-    """Days from each sowing to the usual day of the next crop."""
-    return np.array([(crop.date - date).days for date in run.sowings.sow_dates])
+    return residue, wait(run.days, residue, ending, follows, run.catalogue)
 
 
 def _allowed(
-    run: _Run, growth_aim: Target, ending: Ending, crop: NextCrop, wanted: float
+    run: _Run, growth_aim: Target, ending: Ending, follows: Follows, wanted: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Latest termination of each sowing date that leaves time for the residue, and the days that a gap is short.
 
@@ -246,19 +246,24 @@ def _allowed(
     can, the wait if it is ended so much sooner, and a straight line between. The second answer is the day
     the growth aim is met, and the wait of the first step from there, beyond the next crop's day.
     """
-    to_next, latest = _to_next(run, crop), run.allowed
+    latest, to_next = run.allowed, follows.days[:, 0]
+    if np.isinf(to_next).all():
+        return latest, np.full(run.start.shape, np.nan)
     rows, reached = _grow(run, [growth_aim])
-    waiting = _ended(run, rows, ending, crop)[1].days
-    short = reached[0] + waiting - to_next[:, None]
+    waiting = _ended(run, rows, ending, follows)[1].days
+    short = np.where(np.isinf(follows.days), np.nan, reached[0] + waiting - follows.days)
     late = _wait_kept(waiting, run.ran, wanted) - (to_next - latest)  # days by which it is too late
     sooner = np.clip(np.floor(latest - np.maximum(late, 0)), 0, latest).astype(int)
     if not (sooner < latest).any():
         return latest, short
-    again = _Run(run.sowings, run.cover, run.catalogue, sooner)
-    waiting = _ended(again, _grow(again, [growth_aim])[0], ending, crop)[1].days
-    spare = np.maximum(to_next - sooner - _wait_kept(waiting, run.ran, wanted), 0)  # days by which it is too soon
-    share = np.divide(spare, spare + late, out=np.zeros(spare.shape), where=spare + late > 0)
-    return np.where(late > 0, np.floor(sooner + (latest - sooner) * share), latest).astype(int), short
+    again = run.ended_by(sooner)
+    waiting = _ended(again, _grow(again, [growth_aim])[0], ending, follows)[1].days
+    # days by which that is too soon
+    spare = np.maximum(to_next - sooner - _wait_kept(waiting, run.ran, wanted), 0)
+    asked = late > 0
+    share = np.zeros(spare.shape)
+    share[asked] = spare[asked] / (spare[asked] + late[asked])
+    return np.where(asked, np.floor(sooner + (latest - sooner) * share), latest).astype(int), short
 
 
 def _wait_kept(waiting: np.ndarray, ran: np.ndarray, wanted: float) -> np.ndarray:
@@ -273,27 +278,25 @@ def _run_cover(
     run: _Run,
     growth_aim: Target,
     targets: list[Target],
-    ending: Ending | None = None,
-    crop: NextCrop | None = None,
-    wanted: float = 0.8,
+    following: Following | None = None,
+    follows: Follows | None = None,
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Season columns, and which targets are met, each of shape (sowing, year)."""
-    rule, days, ending = run.catalogue.rule, run.days, ending or Ending()
+    rule, days, following = run.catalogue.rule, run.days, following or Following()
+    ending, follows = following.ending, follows or what_follows_each(run.sowings.sow_dates, [None] * len(run.start))
     half = Target("half cover", "ground_cover_fraction", rule("half_cover_share"))
     grown = [half, growth_aim, *targets]
-    short = np.full(run.start.shape, np.nan)
-    if crop is not None:
-        allowed, short = _allowed(run, growth_aim, ending, crop, wanted)
-        run = _Run(run.sowings, run.cover, run.catalogue, allowed)
+    allowed, short = _allowed(run, growth_aim, ending, follows, following.wanted_odds)
+    run = run.ended_by(allowed)
     rows, reached = _grow(run, grown)
-    residue, waiting = _ended(run, rows, ending, crop)
+    residue, waiting = _ended(run, rows, ending, follows)
     opens, closes = run.bloom()
     end = run.growth_end
     last = np.minimum(run.start + end, days.dates.size - 1)
     used = rows["transpired"] + rows["evaporated"]
     cost = used - days.bare_evaporation(run.start, last)
     extra = cost + rows["drained"] - days.bare_drainage(run.start, last) - rows["watered"]
-    planting = None if crop is None else run.start + _to_next(run, crop)[:, None]
+    planting = np.where(np.isinf(follows.days), residue.end, run.start + follows.days).astype(int)
     after = outcome(days, residue, waiting, planting, extra, run.species, rows["mass"].astype(float), run.catalogue)
     for k, target in enumerate(grown):
         if target.quantity == "bloom_d":
@@ -306,8 +309,7 @@ def _run_cover(
     closure, aim_d = reached[0], reached[1]
     mass = rows["mass"].sum(axis=0)
     ready = end + waiting.days
-    clear = np.ones(end.shape, dtype=bool) if crop is None else ready <= _to_next(run, crop)[:, None]
-    weeds_close = _weeds_close(run)
+    clear = ready <= follows.days
     warm = np.ones(run.start.shape, dtype=bool)
     for s in run.species:
         warm &= days.soil_warm(s.number("minimum_soil_temperature"))[run.start]
@@ -336,7 +338,7 @@ def _run_cover(
         "aim_d": aim_d,
         "biomass_kg_ha": mass,
         "weed_share": _weeds(run, closure, mass),
-        "weeds_close_d": weeds_close,
+        "weeds_close_d": run.sowings.weeds_close,
         "water_used_mm": used,
         "water_cost_mm": cost,
         "drainage_mm": rows["drained"],
@@ -349,7 +351,7 @@ def _run_cover(
         "aim_met": met,
         "seed_safe": run.seed_end >= run.limit,
         "waiting_d": waiting.days,
-        "waiting_driver": np.searchsorted(DRIVERS_SORTED, waiting.driver),
+        "waiting_driver": DRIVER_CODES[waiting.which],
         "ready_d": ready,
         "short_d": short,
         "residue_clear": clear,
@@ -386,7 +388,7 @@ def simulate(
     targets : list of Target
         One per purpose of the farm.
     progress : callable, optional
-        Called with (done, total) after each cover of a gap.
+        Called with (done, total) after each cover of a block.
     following : Following, optional
         Next crops and how covers are ended; if left out nothing has to wait, and covers are worked in, coarse
         stems chopped.
@@ -405,43 +407,73 @@ def simulate(
         for block_id in options["block_id"].unique()
     }
     run_soil_temperature(list(blocks.values()))
-    after = following or Following()
-    seasons: dict[str, list[np.ndarray]] = {}
-    odds: dict[str, list[Any]] = {}
-    groups = list(options.groupby(["gap_id", "cover_id"], sort=False))
-    known, sowings = None, None
-    for done, ((_, cover_id), group) in enumerate(groups, start=1):
-        rows = group.sort_values("sow_date", kind="stable")  # the day loop takes early sowings first
-        dates = (rows["block_id"].iloc[0], tuple(rows["sow_date"]), rows["terminate_by"].iloc[0])
-        if sowings is None or dates != known:  # the covers of a gap stand together
-            known, sowings = dates, Sowings(blocks[dates[0]], catalogue, list(dates[1]), dates[2], years)
+    following = following or Following()
+    # Covers of a gap stand together, early sowings first, as the day loop takes them.
+    gap_cover = options.groupby(["gap_id", "cover_id"], sort=False).ngroup().to_numpy()
+    order = np.lexsort((options["sow_date"].to_numpy(), gap_cover))
+    table = options.iloc[order].reset_index(drop=True)
+    found: dict[str, list[np.ndarray]] = {}
+    years_ran, years_met = np.zeros(len(table), dtype=np.int64), np.zeros((len(targets), len(table)), dtype=np.int64)
+    runs = list(table.groupby(["block_id", "cover_id"], sort=False).indices.items())
+    tried = [
+        pd.factorize(table["gap_id"])[0],
+        *(table[c].to_numpy().view("int64") for c in ("sow_date", "terminate_by")),
+    ]
+    dates, known = np.stack(tried), np.empty((3, 0))
+    for done, ((block_id, cover_id), at) in enumerate(runs, start=1):
+        if not np.array_equal(dates[:, at], known):  # the covers of a gap are tried on the same dates
+            known = dates[:, at]
+            gaps = table.iloc[at].groupby("gap_id", sort=False)
+            tried_in = [GapDates(tuple(gap["sow_date"]), gap["terminate_by"].iloc[0]) for _, gap in gaps]
+            sowings = Sowings(blocks[str(block_id)], catalogue, tried_in, years)
+            crops = [following.crops.get(gap_id) for gap_id in table["gap_id"].iloc[at]]
+            follows = what_follows_each(sowings.sow_dates, crops)
         run = _Run(sowings, catalogue.covers[str(cover_id)], catalogue)
-        crop = after.crops.get(str(rows["gap_id"].iloc[0]))
-        columns, met = _run_cover(run, growth_aim, targets, after.ending, crop, after.wanted_odds)
-        ran, ids = run.ran, rows["option_id"].to_numpy()
-        where = np.nonzero(ran)
-        table = {"option_id": ids[where[0]], "weather_year": years[where[1]]}
-        for name, column in (table | {name: column[where] for name, column in columns.items()}).items():
-            seasons.setdefault(name, []).append(column)
-        for target in targets:
-            counts = {
-                "option_id": ids,
-                "purpose": [target.name] * ids.size,
-                "aim": [target.words] * ids.size,
-                "met_years": (met[target.name] & ran).sum(axis=1),
-                "years": ran.sum(axis=1),
-            }
-            for name, values in counts.items():
-                odds.setdefault(name, []).extend(values)
+        columns, met = _run_cover(run, growth_aim, targets, following, follows)
+        where = np.flatnonzero(run.ran)
+        years_ran[at] = run.ran.sum(axis=1)
+        for k, target in enumerate(targets):
+            years_met[k, at] = (met[target.name] & run.ran).sum(axis=1)
+        columns |= {"option": at[:, None], "weather_year": years[None, :]}
+        for name, column in columns.items():
+            found.setdefault(name, []).append(np.broadcast_to(column, run.ran.shape).ravel().take(where))
         if progress:
-            progress(done, len(groups))
-    season: dict[str, Any] = {
-        name: np.concatenate(seasons[name]) if seasons else [] for name in Season.to_schema().columns
-    }
-    codes = np.asarray(season["waiting_driver"], dtype=np.int64)
-    season["waiting_driver"] = pd.Categorical.from_codes(codes, categories=DRIVERS_SORTED)
-    counted = {name: odds.get(name, []) for name in PurposeOdds.to_schema().columns}
-    return Season.validate(pd.DataFrame(season)), PurposeOdds.validate(pd.DataFrame(counted))
+            progress(done, len(runs))
+    return _season_table(found, table), _purpose_table(table, targets, years_met, years_ran)
+
+
+def _season_table(found: dict[str, list[np.ndarray]], table: pd.DataFrame) -> DataFrame[Season]:
+    """The season in the order of the options, a weather year below the other."""
+    if not found:
+        return Season.validate(pd.DataFrame({name: [] for name in Season.to_schema().columns}))
+    option = np.concatenate(found.pop("option"))
+    order = np.argsort(option, kind="stable")
+    season = {name: np.concatenate(parts)[order] for name, parts in found.items()}
+    season["option_id"] = table["option_id"].array.take(option[order])
+    season["waiting_driver"] = pd.Categorical.from_codes(season["waiting_driver"], categories=DRIVERS_SORTED)
+    columns = {name: season[name] for name in Season.to_schema().columns}
+    return Season.validate(pd.DataFrame(columns), inplace=True)  # a copy of the largest table costs a second
+
+
+def _purpose_table(
+    table: pd.DataFrame, targets: list[Target], years_met: np.ndarray, years_ran: np.ndarray
+) -> DataFrame[PurposeOdds]:
+    """Years in which each target is met, the options of a cover in a gap together."""
+    count, groups = len(targets), table.groupby(["gap_id", "cover_id"], sort=False).ngroup().to_numpy()
+    target, option = np.divmod(np.arange(count * len(table)), max(len(table), 1))
+    order = np.lexsort((option, target, groups[option]))
+    target, option = target[order], option[order]
+    return PurposeOdds.validate(
+        pd.DataFrame(
+            {
+                "option_id": table["option_id"].array.take(option),
+                "purpose": pd.array([t.name for t in targets], dtype="str").take(target),
+                "aim": pd.array([t.words for t in targets], dtype="str").take(target),
+                "met_years": years_met[target, option],
+                "years": years_ran[option],
+            }
+        )
+    )
 
 
 def release_by_day(
@@ -476,13 +508,12 @@ def release_by_day(
     """
     years = np.unique(weather["date"].dt.year.to_numpy())
     days = BlockDays(weather, place, catalogue)
-    sowings = Sowings(days, catalogue, [option.sow_date], option.terminate_by, years)
-    run = _Run(sowings, catalogue.covers[option.cover_id], catalogue)
-    crop, ending = following.crops.get(option.gap_id), following.ending
-    if crop is not None:
-        run = _Run(sowings, run.cover, catalogue, _allowed(run, growth_aim, ending, crop, following.wanted_odds)[0])
+    sowings = Sowings(days, catalogue, [GapDates((option.sow_date,), option.terminate_by)], years)
+    run, ending = _Run(sowings, catalogue.covers[option.cover_id], catalogue), following.ending
+    follows = what_follows_each(sowings.sow_dates, [following.crops.get(option.gap_id)])
+    run = run.ended_by(_allowed(run, growth_aim, ending, follows, following.wanted_odds)[0])
     rows, _ = _grow(run, [growth_aim])
-    residue, waiting = _ended(run, rows, ending, crop)
+    residue, waiting = _ended(run, rows, ending, follows)
     season_days = catalogue.rule("season_decay_days")
     curves = [
         nitrogen_by(days, residue, waiting, run.start + run.planned_end[:, None] + day, season_days)[0]

@@ -1,10 +1,12 @@
-"""The sowing dates of a gap in the weather record: where they lie, and what every cover sown on them shares."""
+"""The sowing dates of gaps in the weather record: where they lie, and what every cover sown on them shares."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -23,12 +25,28 @@ def same_day(date: pd.Timestamp, year: int) -> np.datetime64:
     return np.datetime64(f"{year:04d}-{date.month:02d}-{day:02d}")
 
 
+class GapDates(NamedTuple):
+    """Sowing dates that are tried in a gap, early ones first, and the day by which all of them are ended."""
+
+    sow_dates: tuple[pd.Timestamp, ...]
+    terminate_by: pd.Timestamp
+
+
 @dataclass
 class Sowings:
-    """The sowing dates of one gap in every weather year, arrays of shape (sowing, year).
+    """The sowing dates of some gaps of a block in every weather year, arrays of shape (sowing, year).
+
+    The gaps of a block stand one below the other, so that what needs only the block is reckoned for all
+    of them at once.
 
     Attributes
     ----------
+    rows : list of slice
+        The sowings of each gap.
+    offset : ndarray of int, shape (sowing,)
+        Days from the first sowing date of the gap.
+    opening : ndarray of int, shape (gap, year)
+        Position of the first sowing date in the weather record.
     start : ndarray of int
         Position of the sowing day in the weather record. A weather year is the year in which the first
         sowing date of the gap falls; after 29 February of a leap year dates lie one day off the plan's.
@@ -40,27 +58,33 @@ class Sowings:
 
     days: BlockDays
     catalogue: Catalogue
-    sow_dates: list[pd.Timestamp]
-    terminate_by: pd.Timestamp
+    gaps: Sequence[GapDates]
     years: np.ndarray
 
     def __post_init__(self) -> None:
         first, last = self.days.dates[0], self.days.dates.size - 1
+        counts = [len(gap.sow_dates) for gap in self.gaps]
+        bounds = np.cumsum([0, *counts])
+        self.rows = [slice(low, high) for low, high in itertools.pairwise(bounds.tolist())]
+        self.sow_dates = [date for gap in self.gaps for date in gap.sow_dates]
         # The weather year is that of the first sowing date; later ones follow it, over New Year too.
-        opening = np.array([int((same_day(self.sow_dates[0], y) - first).astype(int)) for y in self.years])
-        self.offset = np.array([(d - self.sow_dates[0]).days for d in self.sow_dates])
-        start = opening + self.offset[:, None]
-        length = np.array([(self.terminate_by - d).days for d in self.sow_dates])
+        opening = np.array(
+            [[int((same_day(gap.sow_dates[0], y) - first).astype(int)) for y in self.years] for gap in self.gaps]
+        )
+        self.offset = np.array([(d - gap.sow_dates[0]).days for gap in self.gaps for d in gap.sow_dates])
+        start = np.repeat(opening, counts, axis=0) + self.offset[:, None]
+        length = np.array([(gap.terminate_by - d).days for gap in self.gaps for d in gap.sow_dates])
         end = start + length[:, None]
         ran = (start >= 30) & (end <= last)
         missing = self.days.missing_before
         ran &= missing[np.clip(end + 1, 0, last + 1)] == missing[np.clip(start - 30, 0, last)]
         self.ran = ran
-        self.opening = np.where(ran.any(axis=0), opening, 30)
-        self.start = np.clip(self.opening + self.offset[:, None], 0, last)
+        self.opening = np.where(np.stack([ran[rows].any(axis=0) for rows in self.rows]), opening, 30)
+        self._opened = np.repeat(self.opening, counts, axis=0)
+        self.start = np.clip(self._opened + self.offset[:, None], 0, last)
         self.limit = np.broadcast_to(length[:, None], start.shape)
         self._events: dict[tuple[str, float], dict[str, np.ndarray]] = {}
-        self._growing: dict[str, list[np.ndarray]] = {}
+        self._growing: dict[str, list[list[np.ndarray]]] = {}
 
     def events(self, species: Species, depth_mm: float) -> dict[str, np.ndarray]:
         """Events of a species at a sowing depth, as positions in the record (`component_events`)."""
@@ -71,22 +95,41 @@ class Sowings:
         return self._events[key]
 
     @cached_property
-    def weed_leaf_area(self) -> np.ndarray:
-        """Leaf area index of weeds without a cover, by days from sowing, shape (sowing, year, day).
+    def weed_leaf_area(self) -> list[np.ndarray]:
+        """Leaf area index of weeds without a cover, by days from sowing, each gap of shape (sowing, year, day).
 
         The bed is taken to be clean on the day of sowing, so that weeds start anew from it; a stale
         seedbed has spent part of them before.
         """
         days, rule = self.days, self.catalogue.rule
-        count = int(self.limit.max(initial=0)) + 1
-        index = np.minimum(self.start[..., None] + np.arange(count), days.dates.size - 1)
         half, steepness = rule("weed_emergence_half_common_lambsquarters_sum"), rule("weed_emergence_steepness")
-        sums = days.weed_germination
-        before = sums[self.start] - sums[np.maximum(self.start - days.place.stale_seedbed_d, 0)]
-        left = 1 - seedlings_emerged(before, half, steepness) * (days.place.stale_seedbed_d > 0)
-        up = seedlings_emerged(sums[index] - sums[self.start][..., None], half, steepness)
-        up *= left[..., None] * rule("weed_seedlings")
-        return weed_leaf_area(up, days.weed_warmth[index], rule("weed_seedling_area"), rule("weed_relative_growth"))
+        sums, found = days.weed_germination, []
+        for rows in self.rows:
+            start, count = self.start[rows], int(self.limit[rows].max(initial=0)) + 1
+            index = np.minimum(start[..., None] + np.arange(count), days.dates.size - 1)
+            before = sums[start] - sums[np.maximum(start - days.place.stale_seedbed_d, 0)]
+            left = 1 - seedlings_emerged(before, half, steepness) * (days.place.stale_seedbed_d > 0)
+            up = seedlings_emerged(sums[index] - sums[start][..., None], half, steepness)
+            up *= left[..., None] * rule("weed_seedlings")
+            warmth = days.weed_warmth[index]
+            found.append(weed_leaf_area(up, warmth, rule("weed_seedling_area"), rule("weed_relative_growth")))
+        return found
+
+    def weeds_on(self, day: np.ndarray) -> np.ndarray:
+        """Leaf area index of weeds without a cover, a number of whole days after each sowing."""
+        out = np.zeros(self.start.shape)
+        for rows, area in zip(self.rows, self.weed_leaf_area, strict=True):
+            at = np.clip(day[rows], 0, area.shape[-1] - 1)
+            out[rows] = np.take_along_axis(area, at[..., None], axis=-1)[..., 0]
+        return out
+
+    @cached_property
+    def weeds_close(self) -> np.ndarray:
+        """Days from sowing until weeds alone would cover as much ground as the half cover asks, NaN if they do not."""
+        rule = self.catalogue.rule
+        wanted = -np.log(1 - rule("half_cover_share")) / rule("weed_light_extinction")
+        closed = [area >= wanted for area in self.weed_leaf_area]
+        return np.concatenate([np.where(c.any(axis=-1), c.argmax(axis=-1), np.nan) for c in closed])
 
     @cached_property
     def blocks(self) -> list[slice]:
@@ -95,14 +138,17 @@ class Sowings:
         return [slice(low, min(low + loop.WIDTH, count)) for low in range(0, count, loop.WIDTH)]
 
     @cached_property
-    def _index(self) -> list[np.ndarray]:
-        """Position in the record of each day of the gap in each weather year, a block of years at a time."""
-        days = np.arange(int(self.limit[0, 0]) + 1)[:, None]
-        return [np.clip(self.opening[b] + days, 0, self.days.dates.size - 1) for b in self.blocks]
+    def _index(self) -> list[list[np.ndarray]]:
+        """Position in the record of each day of a gap in each weather year; by gap, a block of years at a time."""
+        last, found = self.days.dates.size - 1, []
+        for rows, opening in zip(self.rows, self.opening, strict=True):
+            days = np.arange(int(self.limit[rows][0, 0]) + 1)[:, None]
+            found.append([np.clip(opening[b] + days, 0, last) for b in self.blocks])
+        return found
 
     @cached_property
-    def weather(self) -> list[np.ndarray]:
-        """The rows of `greengap.process.day_loop.Job.drivers` that all covers share, a block of years at a time."""
+    def weather(self) -> list[list[np.ndarray]]:
+        """The rows of `greengap.process.day_loop.Job.drivers` that all covers share; by gap and block of years."""
         days = self.days
         rows = {
             loop.ET0: days.reference_evapotranspiration,
@@ -110,7 +156,7 @@ class Sowings:
             loop.LIGHT: days.light,
             loop.SOIL_NITROGEN: days.mineralised,
         }
-        return [_gathered(index, rows, loop.DRIVER_ROWS) for index in self._index]
+        return [[_gathered(index, rows, loop.DRIVER_ROWS) for index in blocks] for blocks in self._index]
 
     def canopy_units(self, species: Species) -> np.ndarray:
         """Running sum of canopy units, shape (day,) [°C d].
@@ -119,28 +165,38 @@ class Sowings:
         """
         return np.round(self.days.sums(species.values["maturity_sum"]) / UNIT_STEP) * UNIT_STEP
 
-    def _zero(self, units: np.ndarray) -> np.ndarray:
-        return units[np.maximum(self.opening, 0)]
-
     def units_up(self, species: Species, depth_mm: float) -> np.ndarray:
         """Canopy units on the day of emergence, counted from the first sowing date, shape (sowing, year) [°C d]."""
         units = self.canopy_units(species)
-        return units[np.minimum(self.events(species, depth_mm)["emerged"], units.size - 1)] - self._zero(units)
+        up = self.events(species, depth_mm)["emerged"]
+        return units[np.minimum(up, units.size - 1)] - units[np.maximum(self._opened, 0)]
 
-    def growing(self, species: Species) -> list[np.ndarray]:
-        """The rows of `greengap.process.day_loop.Job.drivers` of a species, a block of years at a time."""
+    def day_of_gap(self, position: np.ndarray) -> np.ndarray:
+        """Days from the first sowing date of the gap to a position in the record, shape (sowing, year) [d]."""
+        return position - self._opened
+
+    def growing(self, species: Species) -> list[list[np.ndarray]]:
+        """The rows of `greengap.process.day_loop.Job.drivers` of a species; by gap and block of years."""
         if species.key not in self._growing:
             warmth, heat = self.days.growth_factors(species)
             units = self.canopy_units(species)
             rows = {loop.UNITS: units, loop.WARMTH: warmth, loop.HEAT: heat}
             found = []
-            for block, index in zip(self.blocks, self._index, strict=True):
-                out = _gathered(index, rows, loop.DRIVER_ROWS_EACH)
-                # The running sum is brought near zero, so that float32 keeps its digits.
-                out[:, loop.UNITS, : index.shape[1]] = units[index] - self._zero(units)[block]
-                found.append(out)
+            for opening, blocks in zip(self.opening, self._index, strict=True):
+                found.append([_gathered(index, rows, loop.DRIVER_ROWS_EACH) for index in blocks])
+                for years, index, out in zip(self.blocks, blocks, found[-1], strict=True):
+                    # The running sum is brought near zero, so that float32 keeps its digits.
+                    out[:, loop.UNITS, : index.shape[1]] = units[index] - units[np.maximum(opening[years], 0)]
             self._growing[species.key] = found
         return self._growing[species.key]
+
+    def drivers(self, species: Sequence[Species]) -> list[list[np.ndarray]]:
+        """`greengap.process.day_loop.Job.drivers` of a cover, flat; by gap and block of years."""
+        each = [self.growing(s) for s in species]
+        return [
+            [np.concatenate([w, *(rows[g][b] for rows in each)], axis=1).ravel() for b, w in enumerate(blocks)]
+            for g, blocks in enumerate(self.weather)
+        ]
 
 
 def _gathered(index: np.ndarray, rows: Mapping[int, np.ndarray], count: int) -> np.ndarray:
