@@ -240,7 +240,6 @@ def _gap_after(
             gap, None, None, None, nitrogen, clocks, (pd.NaT, pd.NaT), pd.NaT, np.nan, np.zeros((0, 1)), np.zeros(1), ()
         )
     window = next(windows.itertuples())
-    option = next(options[options["option_id"] == window.option_id].itertuples())
     years = season[season["option_id"] == window.option_id]
     seeds = years["viable_seed_d"].dropna()
     often = len(seeds) * 2 >= len(years)
@@ -249,7 +248,7 @@ def _gap_after(
     longest = FOLLOWED_D + (0 if crop is None else max((crop.date - planned).days, 0))
     weather = farm.weather.sel(site_id=farm.site_of_block[world.block_id])
     _, curve = release_by_day(
-        option, weather, place, catalogue, world.aim, Following(crops, how, world.wanted), longest
+        options, window.option_id, weather, place, catalogue, world.aim, Following(crops, how, world.wanted), longest
     )
     since_planting = np.arange(longest + 1) - (0 if crop is None else (crop.date - planned).days)
     uptake = crop_uptake_kg_ha(str(gap.crop_after), np.maximum(since_planting, 0).astype(float), catalogue)
@@ -266,8 +265,7 @@ def _changes(
     """Each single change of the farm's way, run anew."""
     tools, name = world.farm.settings.equipment, str(gap["gap_id"].iloc[0])
     crop = crops[name]
-    known = world.farm.catalogue.vegetables.get(str(gap["crop_after"].iloc[0]))
-    next_name = known.name.lower() if known else str(gap["crop_after"].iloc[0])
+    next_name = world.farm.catalogue.crop_name(str(gap["crop_after"].iloc[0]))
     later = crops | {name: replace(crop, date=crop.date + WEEK_D * DAY)}
     runs: list[tuple[str, dict[str, NextCrop], Ending, Place, Any]] = []
     if how.incorporated and not crop.sown:

@@ -271,8 +271,7 @@ class _Rater:
 
     def residue_words(self, gap: Any, median: Any) -> str:
         """Why a cover that grows enough leaves too little time for what it leaves behind."""
-        known = self.catalogue.vegetables.get(gap.crop_after)
-        crop = known.name.lower() if known else gap.crop_after
+        crop = self.catalogue.crop_name(gap.crop_after)
         short = max(median.short_d, 1.0)
         return (
             f"ended when it has grown enough, it has to be gone {median.waiting_d:.0f} days before the {crop}: "

@@ -336,6 +336,11 @@ class Catalogue:
     version: str
     mixes: dict[str, Cover] = field(default_factory=dict)  # offered or not
 
+    def crop_name(self, crop: str) -> str:
+        """Trade name of a vegetable in running text; the farm's own word where the catalogue has none."""
+        known = self.vegetables.get(crop)
+        return known.name.lower() if known else crop.replace("_", " ")
+
     def rule(self, name: str) -> float:
         """A number of general practice in SI, for example ``rule("waiting_transplanted")``."""
         number = self.practice[name].number

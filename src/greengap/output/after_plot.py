@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from greengap.cover_after import CoverAfter, GapAfter
-from greengap.output.after_text import crop_name, ending_in_words, waiting_in_words
+from greengap.output.after_text import ending_in_words, refusal_in_words, waiting_in_words
 from greengap.output.odds_plot import INK, MIDDLE, OUTER, PAPER, PLUM, RULE, SHEET, SOFT, write_pictures
 from greengap.output.odds_text import gap_in_words
 from greengap.units import shown
@@ -60,7 +60,7 @@ def draw(found: CoverAfter, one: GapAfter) -> Figure:
     axes = figure.add_axes((0.085, 0.2, 0.74, 0.48), facecolor=SHEET)
     dates = pd.date_range(one.planned_end, periods=one.curve.shape[1])
     factor, unit = shown(1.0, "kg_ha", found.settings.units)
-    crop = crop_name(one.gap.crop_after, found.catalogue) if isinstance(one.gap.crop_after, str) else ""
+    crop = found.catalogue.crop_name(one.gap.crop_after) if isinstance(one.gap.crop_after, str) else ""
     draw_release(axes, dates, one.curve * factor, one.uptake * factor, crop)
     axes.set_ylabel(f"nitrogen since it was ended, {unit}", color=INK)
     axes.xaxis.set_major_locator(MonthLocator())
@@ -80,11 +80,14 @@ def draw(found: CoverAfter, one: GapAfter) -> Figure:
     figure.text(
         0.085, 0.945, f"After {found.cover.name.lower()}, {one.gap.gap_id}", color=INK, fontsize=14, weight="bold"
     )
+    refused = textwrap.wrap(refusal_in_words(one, found), 100)
     said = [gap_in_words(one.gap), ending_in_words(one)]
     if crop:
         said.append(waiting_in_words(one, found.catalogue))
     wrapped = [line for words in said for line in textwrap.wrap(words, 105)]
-    figure.text(0.085, 0.92, "\n".join(wrapped), color=INK, fontsize=9.5, va="top", linespacing=1.5)
+    spoken: Any = {"color": INK, "fontsize": 9.5, "va": "top", "linespacing": 1.5}
+    figure.text(0.085, 0.92, "\n".join(refused), weight="bold", **spoken)
+    figure.text(0.085, 0.92, "\n".join([""] * len(refused) + wrapped), **spoken)
     years = one.curve.shape[0]
     note = (
         f"Heavy line: median of {years} weather years; dark band: half of them; light band: eight of ten. Below zero "

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterator
-from typing import Any
 
 import pandas as pd
 
@@ -34,12 +33,6 @@ CLOCK_WORDS = {
 }
 
 
-def crop_name(crop: Any, catalogue: Catalogue) -> str:
-    """Trade name of a vegetable in running text; the farm's own word where the catalogue has none."""
-    known = catalogue.vegetables.get(str(crop))
-    return known.name.lower() if known else str(crop).replace("_", " ")
-
-
 def nitrogen_in_words(amount: float, units: System) -> str:
     """Set free, or tied up."""
     if math.isnan(amount):
@@ -53,7 +46,7 @@ def waiting_in_words(one: GapAfter, catalogue: Catalogue) -> str:
     low, mid, high = (round(a.waiting_p10_d), round(a.waiting_p50_d), round(a.waiting_p90_d))
     span = f"{mid} days" if low == high else f"{mid} days in the median year, {low} to {high} in eight years of ten"
     ready = f"{a.ready_years} of {a.years} years"
-    next_crop = crop_name(a.crop_after, catalogue)
+    next_crop = catalogue.crop_name(a.crop_after)
     return f"Wait {span}, {DRIVER_WORDS[a.waiting_driver]}. Ready for the {next_crop} in {ready}."
 
 
@@ -77,10 +70,11 @@ def refusal_in_words(one: GapAfter, found: CoverAfter) -> str:
     """Why the next crop comes too soon, empty if it does not."""
     if math.isnan(one.short_d) or one.short_d <= 0 or one.after is None:
         return ""
-    next_crop = crop_name(one.gap.crop_after, found.catalogue)
+    next_crop = found.catalogue.crop_name(one.gap.crop_after)
     return (
         f"Refused: from the day it has grown enough, its residue would not be ready for the {next_crop}; the gap is "
-        f"{one.short_d:.0f} days too short in the median year."
+        f"{one.short_d:.0f} days too short in the median year. Ended in time, it is all that you want of it in "
+        f"{one.odds.holds_years} of {one.odds.years} years."
     )
 
 
@@ -150,7 +144,11 @@ def left_in_words(one: GapAfter, catalogue: Catalogue, units: System) -> Iterato
         (words, getattr(a, f"residue_left_{d}d_p10_share"), getattr(a, f"residue_left_{d}d_p90_share"))
         for d, words in ((30, "a month"), (90, "three months"), (365, "a year"))
     ]
-    spans = [f"{low:.0%} to {high:.0%} after {words}" for words, low, high in shares if low == low]
+    spans = [
+        f"{f'{low:.0%}' if f'{low:.0%}' == f'{high:.0%}' else f'{low:.0%} to {high:.0%}'} after {words}"
+        for words, low, high in shares
+        if low == low
+    ]
     yield (
         f"{write(a.carbon_kg_ha, 'kg_ha', units)} of carbon are in it. Of the dry matter there is left: "
         f"{', '.join(spans) if spans else 'not known'}. It promises nothing of a soil test."

@@ -12,7 +12,6 @@ import copy
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -477,7 +476,8 @@ def _purpose_table(
 
 
 def release_by_day(
-    option: Any,
+    options: DataFrame[Option],
+    option_id: str,
     weather: xr.Dataset,
     place: Place,
     catalogue: Catalogue,
@@ -489,7 +489,10 @@ def release_by_day(
 
     Parameters
     ----------
-    option : row of Option
+    options : DataFrame[Option]
+        Of one cover in one gap, early sowings first; the first says which year is which.
+    option_id : str
+        The one that is followed.
     weather : xarray.Dataset
         One site.
     place : Place
@@ -508,18 +511,19 @@ def release_by_day(
     """
     years = np.unique(weather["date"].dt.year.to_numpy())
     days = BlockDays(weather, place, catalogue)
-    sowings = Sowings(days, catalogue, [GapDates((option.sow_date,), option.terminate_by)], years)
-    run, ending = _Run(sowings, catalogue.covers[option.cover_id], catalogue), following.ending
-    follows = what_follows_each(sowings.sow_dates, [following.crops.get(option.gap_id)])
+    dates = GapDates(tuple(options["sow_date"]), options["terminate_by"].iloc[0])
+    sowings, row = Sowings(days, catalogue, [dates], years), list(options["option_id"]).index(option_id)
+    run, ending = _Run(sowings, catalogue.covers[options["cover_id"].iloc[0]], catalogue), following.ending
+    follows = what_follows_each(sowings.sow_dates, [following.crops.get(gap_id) for gap_id in options["gap_id"]])
     run = run.ended_by(_allowed(run, growth_aim, ending, follows, following.wanted_odds)[0])
     rows, _ = _grow(run, [growth_aim])
     residue, waiting = _ended(run, rows, ending, follows)
     season_days = catalogue.rule("season_decay_days")
     curves = [
-        nitrogen_by(days, residue, waiting, run.start + run.planned_end[:, None] + day, season_days)[0]
+        nitrogen_by(days, residue, waiting, run.start + run.planned_end[:, None] + day, season_days)[row]
         for day in range(longest_d + 1)
     ]
-    return years[run.ran[0]], np.stack(curves, axis=1)[run.ran[0]]
+    return years[run.ran[row]], np.stack(curves, axis=1)[run.ran[row]]
 
 
 def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue: Catalogue) -> DataFrame[Odds]:
