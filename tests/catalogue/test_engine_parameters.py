@@ -51,11 +51,16 @@ def test_every_species_has_what_the_daily_engine_reads(species: Species) -> None
 
 def test_a_species_whose_growth_the_season_cannot_tell_is_never_offered() -> None:
     kept = {s.key for s in SPECIES if s.not_offered}
-    winter, perennial = {"cereal_rye", "winter_wheat", "triticale", "hairy_vetch"}, {"red_clover", "white_clover"}
-    assert kept == winter | perennial | {"foxtail_millet", "sesame"}
+    assert kept == {"red_clover", "white_clover", "foxtail_millet", "sesame"}
     assert not kept & {c.species for cover in CATALOGUE.covers.values() for c in cover.components}
-    for key in winter:
+
+
+def test_winter_types_live_by_their_crown_and_cereals_wait_for_their_cold() -> None:
+    for key in ("cereal_rye", "winter_wheat", "triticale", "hairy_vetch"):
+        assert CATALOGUE.species[key].text("overwintering_organ") == "crown"
         assert CATALOGUE.species[key].text("vernalisation")
+        needs_cold = CATALOGUE.species[key].has("vernalisation_cold")
+        assert needs_cold == CATALOGUE.species[key].has("vernalisation_below") == (key != "hairy_vetch")
 
 
 @by_species

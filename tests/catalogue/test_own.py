@@ -62,9 +62,9 @@ def test_a_mix_of_ones_own_is_offered_and_the_version_tells(tmp_path):
 
 
 def test_a_cultivar_of_a_species_that_is_not_offered_is_not_offered_either(tmp_path):
-    catalogue = own(tmp_path, '[species.own_rye]\ncultivar_of = "cereal_rye"\nname = "Our rye"\n')
-    assert catalogue.species["own_rye"].not_offered
-    assert "own_rye" not in catalogue.covers
+    catalogue = own(tmp_path, '[species.own_clover]\ncultivar_of = "red_clover"\nname = "Our clover"\n')
+    assert catalogue.species["own_clover"].not_offered
+    assert "own_clover" not in catalogue.covers
 
 
 @pytest.mark.parametrize(

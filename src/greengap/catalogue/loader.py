@@ -47,6 +47,8 @@ SPECIES_TRAITS: dict[str, str] = {
     "photoperiod_sensitivity": "1/h",
     "photoperiod_reference": "h",
     "vernalisation": "text",
+    "vernalisation_cold": "degC d",  # of cold below ...
+    "vernalisation_below": "degC",  # ... this daily mean, after emergence; from it the sums to flower and seed count
     # emergence and stand
     "germination_sum_share": "fraction",  # of the emergence sum; the rest is for the shoot to reach the surface
     "seed_base_water_potential": "MPa",

@@ -155,11 +155,11 @@ class Residue:
         return carbon_nitrogen_factor(CARBON_OF_RESIDUE * self.mass / np.maximum(self.nitrogen + self.mineral, 1e-9))
 
 
-def progress(days: BlockDays, species: Species, emerged: np.ndarray, end: np.ndarray) -> np.ndarray:
-    """Stage of a component when it is ended: 0 at emergence, 1 at first flower, 2 at viable seed."""
+def progress(days: BlockDays, species: Species, develops: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Stage of a component when it is ended: 0 when development begins, 1 at first flower, 2 at viable seed."""
     sums, last = days.development_sums(species), days.dates.size - 1
     flower, seed = species.number("flower_sum"), species.number("viable_seed_sum")
-    grown = np.maximum(sums[np.minimum(end, last)] - sums[np.minimum(emerged, last)], 0.0)
+    grown = np.maximum(sums[np.minimum(end, last)] - sums[np.minimum(develops, last)], 0.0)
     beyond = np.clip((grown - flower) / max(seed - flower, 1e-9), 0.0, 1.0)
     return np.minimum(grown / flower, 1.0) + beyond
 
@@ -204,7 +204,7 @@ def end_cover(
     """
     days, rule = sowings.days, catalogue.rule
     end = sowings.start + growth_end_d
-    stage = [progress(days, s, p["emerged"], end) for s, p in zip(species, parts, strict=True)]
+    stage = [progress(days, s, p["develops"], end) for s, p in zip(species, parts, strict=True)]
     want = np.stack(
         [
             m * tissue_nitrogen_fraction(

@@ -21,7 +21,7 @@ from greengap.process.evapotranspiration import hargreaves, penman_monteith
 from greengap.process.growth import heat_factor, temperature_factor
 from greengap.process.hardiness import crown_temperature, hardened_share, killed_share, snow_water_mm
 from greengap.process.nitrogen import decay_temperature_factor, decay_water_factor, mineralised
-from greengap.process.phenology import flower_day, next_long_day, photoperiod_factor, viable_seed_day
+from greengap.process.phenology import cold_sums, flower_day, next_long_day, photoperiod_factor, viable_seed_day
 from greengap.process.radiation import day_length_cbm, extraterrestrial_radiation, hargreaves_radiation
 from greengap.process.seedbed import method_share
 from greengap.process.soil_hydraulics import air_entry_kpa, hydrologic_group, saxton_rawls, water_potential_kpa
@@ -311,6 +311,14 @@ class BlockDays:
             self._sums[key] = cumulative(daily)
         return self._sums[key]
 
+    def cold_sums(self, species: Species) -> np.ndarray:
+        """Running sum of the cold that a winter type needs before it heads, shape (day,) [°C d]."""
+        below = species.number("vernalisation_below")
+        key = ("cold", below)
+        if key not in self._sums:
+            self._sums[key] = cold_sums((self.tmin + self.tmax) / 2, below)
+        return self._sums[key]
+
     @cached_property
     def crown_degc(self) -> np.ndarray:
         """Lowest temperature of the night at the crown of an overwintering stand, shape (day,) [°C]."""
@@ -453,7 +461,9 @@ def component_events(
     Returns
     -------
     dict
-        Positions: `emerged`, `flower`, `bloom_end`, `seed`, `seed_end` (seed less its margin), `kill`; shares:
+        Positions: `emerged`, `develops` (the day before its sums to flower and seed begin: that of emergence, of
+        a winter type that on which it has had its cold), `flower`, `bloom_end`, `seed`, `seed_end` (seed less its
+        margin), `kill`; shares:
         `stand_share` of the stand aimed at, `canopy_share` of a full canopy, `heat_share` of hot days while
         it establishes.
     """
@@ -477,10 +487,14 @@ def component_events(
         return np.where(index < 0, NEVER, index)
 
     after_up = np.where((up >= 0) & (up < last), up + 1, -1)
+    develops = up
+    if species.has("vernalisation_cold"):
+        develops = day_reached(days.cold_sums(species), after_up, number("vernalisation_cold"))
+    counted = np.where((develops >= 0) & (develops < last), develops + 1, -1)
     development = days.development_sums(species)
     long_day = days.long_day_index(number("flower_day_length")) if species.has("flower_day_length") else None
-    flower = flower_day(development, after_up, number("flower_sum"), long_day)
-    seed = viable_seed_day(development, after_up, number("flower_sum"), number("viable_seed_sum"), flower)
+    flower = flower_day(development, counted, number("flower_sum"), long_day)
+    seed = viable_seed_day(development, counted, number("flower_sum"), number("viable_seed_sum"), flower)
     after_flower = np.where((flower >= 0) & (flower < last), flower + 1, -1)
     bloom_end = day_reached(days.sums(species.values["bloom_length_sum"]), after_flower, number("bloom_length_sum"))
     kill = when(day_reached(days.frost_sums(species), after_up, -np.log(1 - rule("frost_dead_share"))))
@@ -488,6 +502,7 @@ def component_events(
     seed = np.where(seed < kill, seed, NEVER)
     return {
         "emerged": when(up),
+        "develops": when(develops),
         "flower": np.where(flower < kill, flower, NEVER),
         "bloom_end": np.minimum(bloom_end, kill),
         "seed": seed,

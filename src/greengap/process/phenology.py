@@ -33,6 +33,34 @@ def next_long_day(day_length_h: ArrayLike, shortest_h: float, never: int = -1) -
     return next_day_with(np.asarray(day_length_h, dtype=float) >= shortest_h, never)
 
 
+def cold_sums(tmean_degc: ArrayLike, below_degc: float) -> NDArray[np.float64]:
+    """Running sum of cold, as winter cereals need it before they head.
+
+    Parameters
+    ----------
+    tmean_degc : array_like of float, shape (..., day)
+        Daily mean air temperature [°C].
+    below_degc : float
+        Temperature below which a day counts [°C].
+
+    Returns
+    -------
+    ndarray of float, shape (..., day)
+        Sum of what each day's mean lies below it [°C d].
+
+    Notes
+    -----
+    The form and the figures of rye are those of the crop library of Daisy (source `daisy_lib`). There is no
+    lower limit: a hard frost counts as more cold, so that the day is early rather than late.
+
+    Examples
+    --------
+    >>> cold_sums([7.0, 4.0, -5.0], 5.0)
+    array([ 0.,  1., 11.])
+    """
+    return np.cumsum(np.maximum(below_degc - np.asarray(tmean_degc, dtype=float), 0.0), axis=-1)
+
+
 def flower_day(
     cumulative_sum_degc_d: ArrayLike,
     emergence_index: ArrayLike,
