@@ -23,8 +23,9 @@ from greengap.errors import InputProblem
 from greengap.farm.farm_file import read_farm_file
 from greengap.farm_input import read_farm
 from greengap.plan import plan_farm
-from greengap.web.app import House, make_app
+from greengap.web.app import make_app
 from greengap.web.guard import Guard
+from greengap.web.house import House
 from greengap.web.store import FarmStore
 
 from .conftest import SAMPLE, Served

@@ -1,0 +1,102 @@
+"""Routes that tell the plan: how far it is, gaps, one gap in full, weights tried out, sources."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Query
+
+from greengap.web.asked import Weights
+from greengap.web.edits import EditProblem
+from greengap.web.house import House, NotThere
+
+
+def plan_routes(app: FastAPI, house: House) -> None:
+    @app.get("/api/progress")
+    def progress() -> dict[str, Any]:
+        """How far the plan has come."""
+        session = house.open()
+        return {**asdict(session.planner.progress), "edited": session.version, "farm": house.farm_id}
+
+    @app.post("/api/cancel")
+    def cancel() -> dict[str, Any]:
+        """Stop planning; what has been planned stays."""
+        house.open().planner.cancel()
+        return {}
+
+    @app.post("/api/replan")
+    def replan() -> dict[str, Any]:
+        """Plan again after a stop."""
+        session = house.open()
+        session.planner.request(session.store.contents)
+        return {}
+
+    @app.get("/api/plan")
+    def plan(block: Annotated[str | None, Query(max_length=200)] = None) -> dict[str, Any]:
+        """Gaps of the farm or of one block, and what is said of the farm as a whole."""
+        from greengap.web.views import farm_view
+
+        planner = house.open().planner
+        views = dict(planner.views)
+        if block is not None:
+            return {"gaps": views.get(block, []), "farm": None}
+        made = planner.made
+        found = [gap for gaps in views.values() for gap in gaps]
+        return {"gaps": found, "farm": None if made is None else {"version": made.version, **farm_view(made.plan)}}
+
+    @app.get("/api/gap")
+    def gap(id: Annotated[str, Query(max_length=300)]) -> dict[str, Any]:
+        """Everything about one gap."""
+        from greengap.web.views import gap_detail
+
+        found = house.open().planner.gap_in_full(id)
+        if found is None:
+            raise NotThere("no_gap")
+        return gap_detail(found[1], id)
+
+    @app.post("/api/weights")
+    def weights(asked: Weights) -> dict[str, Any]:
+        """How the ranking of a gap moves under other weights; nothing is kept."""
+        from dataclasses import replace
+
+        from greengap.farm.settings import PURPOSES, Purpose
+
+        def change(settings: Any) -> Any:
+            own = {p.key: p.aim for p in settings.purposes}
+            purposes = tuple(Purpose(key, weight, own.get(key)) for key, weight in asked.weights.items() if weight > 0)
+            return replace(settings, purposes=purposes)
+
+        unknown = [key for key in asked.weights if key not in PURPOSES]
+        if unknown:
+            raise EditProblem("no_purpose", "weights", purpose=unknown[0])
+        if not any(asked.weights.values()):
+            raise EditProblem("no_weight", "weights")
+        found = house.open().planner.gap_in_full(asked.gap, change)
+        if found is None:
+            raise NotThere("no_gap")
+        table = found[1].recommendation
+        rows = table[table["gap_id"] == asked.gap].sort_values("rank")
+        return {
+            "ranking": [
+                {
+                    "cover": r.cover_id,
+                    "rank": int(r.rank),
+                    "score": round(float(r.score), 4),
+                    "klass": r.suitability_class,
+                }
+                for r in rows.itertuples()
+                if r.eligible
+            ]
+        }
+
+    @app.get("/api/why")
+    def why(gap: Annotated[str, Query(max_length=300)], cover: Annotated[str, Query(max_length=200)]) -> dict[str, Any]:
+        """How a score and a rate came about, with the source of every number."""
+        from greengap.output.why import explain
+
+        found = house.open().planner.gap_in_full(gap)
+        if found is None or cover not in {*found[0].catalogue.covers, "no_cover"}:
+            raise NotThere("no_gap")
+        made = found[1]
+        return {"lines": list(explain(made, str(made.gaps["block_id"].iloc[0]), cover))}
