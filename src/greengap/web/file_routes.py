@@ -25,6 +25,8 @@ EXPORTS = {
 
 
 def file_routes(app: FastAPI, house: House) -> None:
+    """Add them."""
+
     @app.get("/api/exports")
     def exports() -> dict[str, Any]:
         """Names of the files that can be taken away."""

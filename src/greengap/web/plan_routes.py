@@ -13,6 +13,8 @@ from greengap.web.house import House, NotThere
 
 
 def plan_routes(app: FastAPI, house: House) -> None:
+    """Add them."""
+
     @app.get("/api/progress")
     def progress() -> dict[str, Any]:
         """How far the plan has come."""
@@ -50,10 +52,38 @@ def plan_routes(app: FastAPI, house: House) -> None:
         """Everything about one gap."""
         from greengap.web.views import gap_detail
 
-        found = house.open().planner.gap_in_full(id)
+        planner = house.open().planner
+        found = planner.gap_in_full(id)
         if found is None:
             raise NotThere("no_gap")
-        return gap_detail(found[1], id)
+        return gap_detail(found[1], id, planner.rungs(id))
+
+    @app.get("/api/years")
+    def years(
+        gap: Annotated[str, Query(max_length=300)],
+        cover: Annotated[str, Query(max_length=200)],
+        sow: Annotated[str, Query(max_length=10)],
+    ) -> dict[str, Any]:
+        """What happens when in each weather year, for one cover sown on one date."""
+        from greengap.web.views import years_of
+
+        found = house.open().planner.gap_in_full(gap)
+        if found is None:
+            raise NotThere("no_gap")
+        return {"years": years_of(found[1], gap, cover, sow)}
+
+    @app.get("/api/after")
+    def after(
+        gap: Annotated[str, Query(max_length=300)], cover: Annotated[str, Query(max_length=200)]
+    ) -> dict[str, Any]:
+        """What a cover leaves in a gap: ending, waiting, nitrogen day by day, and what one change would do."""
+        from greengap.cover_after import find_after
+        from greengap.web.after_view import after_view
+
+        farm, block = house.open().planner.farm_of_gap(gap)
+        if farm is None or block is None or cover not in farm.catalogue.covers:
+            raise NotThere("no_gap")
+        return after_view(find_after(farm, block, cover, gap))
 
     @app.post("/api/weights")
     def weights(asked: Weights) -> dict[str, Any]:

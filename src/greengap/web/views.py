@@ -19,6 +19,7 @@ from greengap.output.map import MISSES, map_payload
 from greengap.plan import Plan
 from greengap.tables import Allocation, DataFrame
 from greengap.units import System
+from greengap.web.after_view import clock_views, rung_views, waiting_view, year_views
 
 
 def iso(day: Any) -> str | None:
@@ -176,13 +177,16 @@ def cautions_of(plan: Plan, gap_id: str, cover: str | None = None) -> dict[str, 
     return out
 
 
-def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
+def gap_detail(plan: Plan, gap_id: str, rungs: pd.DataFrame | None = None) -> dict[str, Any]:
     """Everything about one gap: options ranked, odds and figures by sowing date, years, what is not possible.
 
     Parameters
     ----------
     plan : Plan
         Of that gap's block at least, with every option and weather year.
+    gap_id : str
+    rungs : DataFrame, optional
+        Its ladder in the plan of the whole farm.
     """
     payload = map_payload(plan)["gaps"][gap_id]
     gap = next(plan.gaps[plan.gaps["gap_id"] == gap_id].itertuples())
@@ -196,6 +200,7 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
     for p in plan.purpose_odds[plan.purpose_odds["option_id"].isin(options["option_id"])].itertuples():
         purposes.setdefault(p.option_id, []).append(p)
     seeds, cautions = _seed_of(plan, gap_id), cautions_of(plan, gap_id)
+    clocks = clock_views(plan.clocks[plan.clocks["gap_id"] == gap_id])
     ranked = plan.recommendation[plan.recommendation["gap_id"] == gap_id].sort_values("rank")
     answers = answers_by_gap(plan).get(gap_id, {})
     covers = []
@@ -213,6 +218,7 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
             "sow": iso(row.sow_best),
             "sow_from": iso(row.sow_from),
             "sow_until": iso(row.sow_until),
+            "clocks": clocks.get(row.cover_id, []),
             "dates": [],
         }
         for option in options[options["cover_id"] == row.cover_id].itertuples():
@@ -230,6 +236,7 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
         | gap_dates(gap)
         | {
             "covers": covers,
+            "rungs": rung_views(rungs),
             "chosen": payload["chosen"],
             "wanted_share": plan.settings.wanted_odds,
             "wanted": math.ceil(plan.settings.wanted_odds * wanted_of - 1e-9),
@@ -278,19 +285,26 @@ def _date(
         ("water_cost", "water_cost_mm", "mm"),
         ("irrigation", "irrigation_mm", "mm"),
         ("start_water", "establishment_water_mm", "mm"),
+        ("given", "nitrogen_28d_kg_ha", "kg_ha"),
     ):
         out[name] = _range(season[column], quantity, system)
     for name, column in (("up_d", "emergence_d"), ("half_d", "half_cover_d")):
         found = season[column].dropna()
         low, mid, high = np.quantile(found, [0.1, 0.5, 0.9]) if len(found) else (None, None, None)
         out[name] = {"p10": _number(low), "p50": _number(mid), "p90": _number(high), "n": len(found)}
+    out["waiting"] = waiting_view(season)
     weeds = season["weed_share"].dropna()
     out["weeds"] = [round(float(v), 2) for v in np.quantile(weeds, [0.1, 0.5, 0.9])] if len(weeds) else None
-    out["by_year"] = [
-        [int(row.weather_year), _miss(row), round(units.shown(float(row.biomass_kg_ha), "biomass_kg_ha", system)[0], 1)]
-        for row in season.itertuples()
-    ]
+    out["by_year"] = [[int(row.weather_year), bool(row.holds)] for row in season.itertuples()]
     return out
+
+
+def years_of(plan: Plan, gap_id: str, cover: str, sow: str) -> list[dict[str, Any]]:
+    """Each weather year of one cover sown on one date; empty if that date was not run."""
+    own = plan.options[(plan.options["gap_id"] == gap_id) & (plan.options["cover_id"] == cover)]
+    option = own.loc[own["sow_date"].dt.strftime("%Y-%m-%d") == sow, "option_id"]
+    season = plan.season[plan.season["option_id"].isin(option)].sort_values("weather_year")
+    return year_views(season, [_miss(row) for row in season.itertuples()], plan.settings.units)
 
 
 def order_view(plan: Plan) -> dict[str, Any]:
