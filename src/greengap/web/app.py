@@ -24,7 +24,9 @@ from greengap.web.asked import (
     CopyCrops,
     CutOut,
     Draw,
+    DropPlan,
     EditFor,
+    KeepPlan,
     Merge,
     NextYear,
     OpenFarm,
@@ -39,6 +41,7 @@ from greengap.web.asked import (
     Split,
     StepFor,
 )
+from greengap.web.compare import short
 from greengap.web.edits import EditProblem
 from greengap.web.file_routes import file_routes
 from greengap.web.house import House, NotThere, OtherFarm, sample_folder
@@ -57,7 +60,8 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
         case Draw():
             return lambda rows: edits.draw(rows, asked.rings, asked.name, asked.field)
         case Reshape():
-            return lambda rows: edits.reshape(rows, asked.block, asked.parts)
+            also = {one.block: one.parts for one in asked.also}
+            return lambda rows: edits.reshape(rows, asked.block, asked.parts, also)
         case Rename():
             return lambda rows: edits.rename(rows, asked.block, asked.name, asked.field)
         case Remove():
@@ -78,6 +82,14 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
             return lambda rows: edits.next_year(rows, asked.blocks)
         case SetSettings():
             return lambda rows: edits.set_settings(rows, {str(k): v for k, v in asked.values.items()})
+        case KeepPlan():
+            made = session.planner.made
+            if made is None or made.version != session.version:
+                raise NotThere("no_plan")
+            plan = short(made.plan)
+            return lambda rows: edits.keep_plan(rows, asked.name, plan)
+        case DropPlan():
+            return lambda rows: edits.drop_plan(rows, asked.name)
         case _:
             return _answer(asked, session)
 

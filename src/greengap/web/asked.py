@@ -56,12 +56,18 @@ class Draw(_Asked):
     field: Name = ""
 
 
-class Reshape(_Asked):
+class NewOutline(_Asked):
     """Another outline for a block: polygons of rings."""
 
-    kind: Literal["reshape"]
     block: Name
     parts: Annotated[list[Rings], Field(max_length=100)]
+
+
+class Reshape(NewOutline):
+    """Another outline for a block, and for neighbours whose shared corners move along."""
+
+    kind: Literal["reshape"]
+    also: Annotated[list[NewOutline], Field(max_length=100)] = []
 
 
 class Rename(_Asked):
@@ -160,9 +166,23 @@ class Answer(_Asked):
     read_by: Name = ""
 
 
+class KeepPlan(_Asked):
+    """Keep the plan as it is now, under a name, to compare with later."""
+
+    kind: Literal["keep_plan"]
+    name: Name
+
+
+class DropPlan(_Asked):
+    """Let go of a kept plan."""
+
+    kind: Literal["drop_plan"]
+    name: Name
+
+
 AnyEdit = Annotated[
     Draw | Reshape | Rename | Remove | Split | CutOut | Merge | SetCrop | RemoveCrop | CopyCrops | NextYear
-    | SetSettings | Answer,
+    | SetSettings | Answer | KeepPlan | DropPlan,
     Field(discriminator="kind"),
 ]  # fmt: skip
 
@@ -201,6 +221,12 @@ class Weights(_Asked):
     """Weights of purposes to try on one gap; 0 leaves a purpose out."""
 
     gap: Name
+    weights: dict[Name, Annotated[float, Field(ge=0, le=100)]]
+
+
+class FarmWeights(_Asked):
+    """Weights of purposes to plan the whole farm under; 0 leaves a purpose out."""
+
     weights: dict[Name, Annotated[float, Field(ge=0, le=100)]]
 
 

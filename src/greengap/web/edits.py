@@ -7,7 +7,7 @@ Words are a key of the text catalogue and what goes into it, so that the history
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -20,6 +20,7 @@ from greengap.web.store import CROP_COLUMNS, SOFT, Patch, Rowset
 MOST_BLOCKS = 2_000
 MOST_CROPS = 20_000
 LONGEST_NAME = 60
+MOST_KEPT = 8  # plans kept to compare with
 BLOCK_LISTS = ("irrigation", "tile_drained")  # settings that list blocks
 BLOCK_TABLES = ("cold_offset_degc", "diseases")  # settings that hold something for a block
 
@@ -155,15 +156,29 @@ def polygon(rings: Sequence[Sequence[Sequence[float]]]) -> Polygon:
     return Polygon(outer.exterior, [h.exterior for h in holes])
 
 
-def reshape(rows: Rowset, block: str, parts: Sequence[Sequence[Sequence[Sequence[float]]]]) -> Change:
-    """Another outline for a block, as polygons of rings."""
-    before = _known(rows, block)
-    made = [polygon(rings) for rings in parts]
-    if not made:
-        raise drawing.DrawingProblem("corners_few", "an outline needs three corners")
-    outline = drawing.usable(made[0] if len(made) == 1 else MultiPolygon(made))
-    after = {**before, "geometry": geojson(outline)}
-    return {"blocks": {block: [before, after]}}, ["did_reshape", {"block": block}]
+_Parts = Sequence[Sequence[Sequence[Sequence[float]]]]
+
+
+def reshape(rows: Rowset, block: str, parts: _Parts, also: Mapping[str, _Parts] | None = None) -> Change:
+    """Another outline for a block, as polygons of rings.
+
+    Parameters
+    ----------
+    also : mapping of block to parts, optional
+        Neighbours whose shared corners moved along; they are kept in the same edit or not at all.
+    """
+    changed = {}
+    for name, own in ((block, parts), *(also or {}).items()):
+        before = _known(rows, name)
+        made = [polygon(rings) for rings in own]
+        if not made:
+            raise drawing.DrawingProblem("corners_few", "an outline needs three corners")
+        outline = drawing.usable(made[0] if len(made) == 1 else MultiPolygon(made))
+        changed[name] = [before, {**before, "geometry": geojson(outline)}]
+    others = [name for name in changed if name != block]
+    if others:
+        return {"blocks": changed}, ["did_reshape_shared", {"block": block, "others": ", ".join(others)}]
+    return {"blocks": changed}, ["did_reshape", {"block": block}]
 
 
 def rename(rows: Rowset, block: str, name: str, field: str) -> Change:
@@ -392,6 +407,29 @@ def set_settings(rows: Rowset, values: dict[str, Any], must_change: bool = True)
         if after is not None and _has_none(after):
             raise EditProblem("setting_value", key, setting=key)
     return {"settings": changed}, ["did_settings", {"names": ", ".join(sorted(changed))}]
+
+
+def keep_plan(rows: Rowset, name: str, plan: dict[str, Any]) -> Change:
+    """Keep a plan in short, under a name."""
+    name = " ".join(name.split())[:LONGEST_NAME]
+    if not name:
+        raise EditProblem("name_empty", "name")
+    before = rows.settings.get("kept") or []
+    if any(kept["name"].casefold() == name.casefold() for kept in before):
+        raise EditProblem("name_taken", "name", name=name)
+    if len(before) >= MOST_KEPT:
+        raise EditProblem("kept_many", most=MOST_KEPT)
+    kept = [rows.settings.get("kept"), [*before, {"name": name, **plan}]]
+    return {"settings": {"kept": kept}}, ["did_keep_plan", {"name": name}]
+
+
+def drop_plan(rows: Rowset, name: str) -> Change:
+    """Let go of a kept plan."""
+    before = rows.settings.get("kept") or []
+    after = [kept for kept in before if kept["name"] != name]
+    if len(after) == len(before):
+        raise EditProblem("no_kept", "name", name=name)
+    return {"settings": {"kept": [before, after or None]}}, ["did_drop_plan", {"name": name}]
 
 
 def answer(

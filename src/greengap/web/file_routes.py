@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import io
 import sqlite3
-import tempfile
-import zipfile
 from contextlib import closing
 from pathlib import Path
 from typing import Any, Literal
@@ -13,15 +10,9 @@ from typing import Any, Literal
 from fastapi import FastAPI
 from fastapi.responses import FileResponse, JSONResponse, Response
 
+from greengap.plan import plan_farm
+from greengap.web.exports import EVERYTHING, KINDS, export, writer_of, writers
 from greengap.web.house import House, NotThere
-
-EXPORTS = {
-    "map.html": "text/html",
-    "plan.geojson": "application/geo+json",
-    "farm-folder.zip": "application/zip",
-    "everything.zip": "application/zip",
-    "farm.gpkg": "application/geopackage+sqlite3",
-}
 
 
 def file_routes(app: FastAPI, house: House) -> None:
@@ -29,41 +20,30 @@ def file_routes(app: FastAPI, house: House) -> None:
 
     @app.get("/api/exports")
     def exports() -> dict[str, Any]:
-        """Names of the files that can be taken away."""
-        from greengap.output.table import LARGE_TABLES, TABLES
-
-        tables = [f"{t}.csv" for t in (*TABLES, "import_report", *LARGE_TABLES)]
-        return {"files": [*EXPORTS, *tables]}
+        """Files that can be taken away, with what they are; an archive's name ends in .zip."""
+        session = house.open()
+        files = [{"name": EVERYTHING, "words": "all but the large tables in one archive", "group": "office"}]
+        files += [{"name": name, "words": w.words, "group": w.group} for w in writers() for name in w.names]
+        files.append({"name": "farm-folder.zip", "words": "the farm as a folder of plain files", "group": "farm"})
+        words = "the farm file: GeoPackage, opens in any GIS"
+        files.append({"name": "farm.gpkg", "words": words, "group": "farm", "saved_as": session.store.path.name})
+        return {"files": files}
 
     @app.get("/api/export/{name}")
-    def export(name: str) -> Response:
+    def take_away(name: str) -> Response:
         """A file of the plan, made as the commands make it."""
         session = house.open()
         if name == "farm-folder.zip":
             return _download(session.folder_zip(), name)
         if name == "farm.gpkg":
-            return _download(_copy(session.store.path), session.store.path.name, EXPORTS[name])
+            return _download(_copy(session.store.path), session.store.path.name)
+        writer = writer_of(name)
+        if writer is None and name != EVERYTHING:
+            raise NotThere("no_file")
         made = session.planner.made
         if made is None or made.version != session.version:
             raise NotThere("no_plan")
-        from greengap.output.table import LARGE_TABLES, TABLES
-        from greengap.output.write import write_plan
-        from greengap.plan import plan_farm
-
-        large = name.removesuffix(".csv") in LARGE_TABLES
-        small = name.removesuffix(".csv") in (*TABLES, "import_report") and name.endswith(".csv")
-        if not (name in EXPORTS or (large and name.endswith(".csv")) or small):
-            raise NotThere("no_file")
-        with tempfile.TemporaryDirectory(prefix="greengap-out-") as folder:
-            written = write_plan(plan_farm(made.farm) if large else made.plan, Path(folder), all_tables=large)
-            by_name = {path.name: path.read_bytes() for path in written}
-        if name == "everything.zip":
-            out = io.BytesIO()
-            with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-                for inner, content in sorted(by_name.items()):
-                    packed.writestr(zipfile.ZipInfo(inner, (1980, 1, 1, 0, 0, 0)), content, zipfile.ZIP_DEFLATED)
-            return _download(out.getvalue(), name)
-        return _download(by_name[name], name, EXPORTS.get(name, "text/csv"))
+        return _download(export(name, plan_farm(made.farm) if writer and writer.large else made.plan), name)
 
     @app.get("/api/soil-layer/{key}")
     def soil_layer(key: Literal["clay", "sand", "organic_matter", "ph", "available_water", "drainage"]) -> Response:
@@ -127,6 +107,6 @@ def _copy(path: Path) -> bytes:
         return bytes(db.serialize())
 
 
-def _download(content: bytes, name: str, kind: str | None = None) -> Response:
+def _download(content: bytes, name: str) -> Response:
     headers = {"content-disposition": f'attachment; filename="{name}"'}
-    return Response(content, media_type=kind or EXPORTS.get(name, "application/octet-stream"), headers=headers)
+    return Response(content, media_type=KINDS.get(Path(name).suffix, "application/octet-stream"), headers=headers)

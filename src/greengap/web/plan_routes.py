@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from collections.abc import Callable
+from dataclasses import asdict, replace
 from typing import Annotated, Any
 
 from fastapi import FastAPI, Query
 
-from greengap.web.asked import Weights
+from greengap.farm.settings import PURPOSES, FarmSettings, Purpose
+from greengap.web.asked import FarmWeights, Weights
+from greengap.web.compare import Trial, compare, short
 from greengap.web.edits import EditProblem
 from greengap.web.house import House, NotThere
 
@@ -88,20 +91,7 @@ def plan_routes(app: FastAPI, house: House) -> None:
     @app.post("/api/weights")
     def weights(asked: Weights) -> dict[str, Any]:
         """How the ranking of a gap moves under other weights; nothing is kept."""
-        from dataclasses import replace
-
-        from greengap.farm.settings import PURPOSES, Purpose
-
-        def change(settings: Any) -> Any:
-            own = {p.key: p.aim for p in settings.purposes}
-            purposes = tuple(Purpose(key, weight, own.get(key)) for key, weight in asked.weights.items() if weight > 0)
-            return replace(settings, purposes=purposes)
-
-        unknown = [key for key in asked.weights if key not in PURPOSES]
-        if unknown:
-            raise EditProblem("no_purpose", "weights", purpose=unknown[0])
-        if not any(asked.weights.values()):
-            raise EditProblem("no_weight", "weights")
+        change = _weighed(asked.weights)
         found = house.open().planner.gap_in_full(asked.gap, change)
         if found is None:
             raise NotThere("no_gap")
@@ -130,3 +120,58 @@ def plan_routes(app: FastAPI, house: House) -> None:
             raise NotThere("no_gap")
         made = found[1]
         return {"lines": list(explain(made, str(made.gaps["block_id"].iloc[0]), cover))}
+
+    @app.get("/api/compare")
+    def compared(kept: Annotated[str, Query(max_length=200)] = "") -> dict[str, Any]:
+        """The plan against a kept copy, or without a name against the trial under other weights."""
+        session = house.open()
+        made, trial = session.planner.made, session.trial
+        if made is None or made.version != session.version:
+            return {"state": "waiting"}
+        now = short(made.plan)
+        if kept:
+            held = next((k for k in session.rows.settings.get("kept") or [] if k["name"] == kept), None)
+            if held is None:
+                raise NotThere("no_kept")
+            return {"state": "done", **compare(held, now, session.settings.units, session.catalogue)}
+        if trial is None or trial.version != session.version:
+            return {"state": "none"}
+        if trial.made is None:
+            return {"state": trial.state, "done": trial.done, "total": trial.total, "sentence": trial.sentence}
+        return {"state": "done", **compare(now, trial.made, session.settings.units, session.catalogue)}
+
+    @app.post("/api/compare/weights")
+    def try_weights(asked: FarmWeights) -> dict[str, Any]:
+        """Begin to plan the whole farm under other weights, in the background; nothing is kept."""
+        session = house.open()
+        change, farm = _weighed(asked.weights), session.planner.farm
+        if farm is None:
+            raise NotThere("no_plan")
+        if session.trial is not None:
+            session.trial.stop()
+        session.trial = Trial(farm, change, session.version)
+        return {}
+
+    @app.post("/api/compare/stop")
+    def stop_trial() -> dict[str, Any]:
+        """Stop it."""
+        trial = house.open().trial
+        if trial is not None:
+            trial.stop()
+        return {}
+
+
+def _weighed(weights: dict[str, float]) -> Callable[[FarmSettings], FarmSettings]:
+    """Settings with other weights of purposes; a purpose that the farm has keeps its aim."""
+    unknown = [key for key in weights if key not in PURPOSES]
+    if unknown:
+        raise EditProblem("no_purpose", "weights", purpose=unknown[0])
+    if not any(weights.values()):
+        raise EditProblem("no_weight", "weights")
+
+    def change(settings: FarmSettings) -> FarmSettings:
+        own = {p.key: p.aim for p in settings.purposes}
+        purposes = tuple(Purpose(key, weight, own.get(key)) for key, weight in weights.items() if weight > 0)
+        return replace(settings, purposes=purposes)
+
+    return change

@@ -29,6 +29,7 @@ from greengap.pack import pack, unpack
 from greengap.site.soil import soil_from_rasters
 from greengap.site.weather import read_weather
 from greengap.web import edits
+from greengap.web.compare import Trial
 from greengap.web.planner import Planner, crops_at_once
 from greengap.web.store import (
     Derived,
@@ -84,6 +85,7 @@ class Session:
         self.catalogue: Catalogue = load_catalogue()
         self._lock = threading.RLock()
         self._settings: tuple[str, FarmSettings] | None = None
+        self.trial: Trial | None = None
         self.planner = Planner(store.path, self.catalogue)
         self.planner.request(store.contents)
 
@@ -99,6 +101,8 @@ class Session:
 
     def close(self) -> None:
         """Stop the planner; the farm file is complete at any time."""
+        if self.trial is not None:
+            self.trial.stop()
         self.planner.close()
 
     # ---- edits --------------------------------------------------------------------------------
@@ -210,7 +214,8 @@ class Session:
                 "file": self.store.path.name,
                 "blocks": {"type": "FeatureCollection", "features": features},
                 "crops": [{"key": key, **row} for key, row in self.rows.crops.items()],
-                "settings": {k: v for k, v in self.rows.settings.items() if k != "files"},
+                "settings": {k: v for k, v in self.rows.settings.items() if k not in ("files", "kept")},
+                "kept": [{"name": kept["name"]} for kept in self.rows.settings.get("kept") or []],
                 "weather": self.store.contents.weather.attrs.get("files", ""),
                 "soil_layers": sorted((self.rows.settings.get("files") or {}).get("soil", {})),
                 "choices": list(self.rows.choices.values()),

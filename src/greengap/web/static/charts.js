@@ -97,7 +97,7 @@ export function clocksChart(clocks) {
 
 /** Nitrogen since the end, set free above the line and tied up below it; the next crop's need on the same axis. */
 export function nitrogenChart(n) {
-  const H = 200, box = { l: 40, r: W - 78, t: 30, b: H - 26 };
+  const H = 214, box = { l: 40, r: W - 112, t: 46, b: H - 26 };
   const days = n.fan.p50.length - 1, first = dayOf(n.from);
   const low = Math.min(0, ...n.fan.p10), high = Math.max(5, ...n.fan.p90, ...(n.uptake || []));
   const x = (i) => box.l + (i / days) * (box.r - box.l);
@@ -119,7 +119,7 @@ export function nitrogenChart(n) {
     n.uptake && n.crop && s("path", { d: line(n.uptake), class: "curve", "stroke-dasharray": "6 3" }),
     s("path", { d: "M" + box.l + " " + y(0) + "H" + box.r, class: "tick" }), dateAxis(first, first + days, (day) => x(day - first), box.b),
     s("text", { x: box.l - 5, y: y(0) + 4, "text-anchor": "end" }, "0"), tick.map((v) => Math.abs(y(v) - y(0)) > 12 && s("text", { x: box.l - 5, y: y(v) + 4, "text-anchor": "end" }, Math.round(v))),
-    n.crop && plant >= 0 && plant <= days && [s("path", { d: "M" + x(plant) + " " + (box.t - 8) + "V" + box.b, class: "date-line" }), s("text", { x: x(plant), y: box.t - 11, "text-anchor": x(plant) > W / 2 ? "end" : "start" }, t("nitrogen_set", { crop: n.crop, date: shortDay(n.planting) }))],
+    n.crop && plant >= 0 && plant <= days && [s("path", { d: "M" + x(plant) + " " + (box.t - 8) + "V" + box.b, class: "date-line" }), s("text", { x: x(plant), y: box.t - 13, "text-anchor": x(plant) > W / 2 ? "end" : "start" }, t("nitrogen_set", { crop: n.crop, date: shortDay(n.planting) }))],
     ends.map(([v, words, cls]) => s("text", { x: box.r + 5, y: v + 4, class: cls }, words)));
 }
 

@@ -12,6 +12,42 @@ function onSide(p, a, b) {
   const k = length ? Math.max(0, Math.min(1, ((p.x - a.x) * dx + (p.y - a.y) * dy) / length)) : 0;
   return { x: a.x + k * dx, y: a.y + k * dy, k };
 }
+const SHARED = 0.03; // metres within which two corners are one
+const openRings = (geometry) => ringsOf(geometry).map((rings) => rings.map((ring) => ring.slice(0, -1).map((c) => [...c])));
+const copied = (parts) => parts.map((rings) => rings.map((ring) => ring.map((c) => [...c])));
+
+/** Outlines of neighbours, whose corners move along where they are shared. */
+class Neighbours {
+  constructor(block) {
+    this.parts = new Map(farm.blocks().filter((b) => b.id !== block).map((b) => [b.id, openRings(b.geometry)]));
+    this.moved = new Set();
+  }
+  held() { return [new Map([...this.parts].map(([k, v]) => [k, copied(v)])), new Set(this.moved)]; }
+  back([parts, moved]) { this.parts = new Map([...parts].map(([k, v]) => [k, copied(v)])); this.moved = new Set(moved); }
+  /** Rings that have a corner at a place, or a side through it; `at` is where a corner stands or would have to be put in. */
+  *meeting([lon, lat]) {
+    const [east, north] = metresPerDegree(lat), near = (c) => Math.hypot((c[0] - lon) * east, (c[1] - lat) * north);
+    for (const [name, parts] of this.parts) for (const rings of parts) for (const ring of rings) {
+      const corner = ring.findIndex((c) => near(c) < SHARED);
+      if (corner >= 0) { yield { name, ring, at: corner, there: true }; continue; }
+      for (let i = 0; i < ring.length; i++) {
+        const a = ring[i], b = ring[(i + 1) % ring.length], p = { x: 0, y: 0 };
+        const q = onSide(p, { x: (a[0] - lon) * east, y: (a[1] - lat) * north }, { x: (b[0] - lon) * east, y: (b[1] - lat) * north });
+        if (Math.hypot(q.x, q.y) < SHARED) { yield { name, ring, at: i + 1, there: false }; break; }
+      }
+    }
+  }
+  move(from, to) {
+    if (from[0] === to[0] && from[1] === to[1]) return;
+    for (const { name, ring, at, there } of [...this.meeting(from)]) {
+      if (there) ring[at] = [...to]; else ring.splice(at, 0, [...to]);
+      this.moved.add(name);
+    }
+  }
+  drop(from) {
+    for (const { name, ring, at, there } of [...this.meeting(from)]) if (there && ring.length > 3) { ring.splice(at, 1); this.moved.add(name); }
+  }
+}
 const ringsOf = (geometry) => (geometry.type === "Polygon" ? [geometry.coordinates] : geometry.coordinates);
 
 class Tool {
@@ -41,7 +77,7 @@ class Tool {
   typing(event) { return /^(INPUT|SELECT|TEXTAREA)$/.test(event.target.tagName) && event.target.type !== "checkbox"; }
 
   /** Where a click lands: {lngLat, word}. */
-  snapped(latlng, besides = null) {
+  snapped(latlng, besides = null, along = null) {
     const here = [latlng.lng, latlng.lat];
     if (!this.snap) return { at: here, word: "" };
     const near = NEAR(), p = this.map.latLngToContainerPoint(latlng);
@@ -57,6 +93,7 @@ class Tool {
         for (let i = 0; i < ring.length - 1; i++) {
           const a = pixel(ring[i]), b = pixel(ring[i + 1]);
           if (Math.min(a.x, b.x) - near > p.x || Math.max(a.x, b.x) + near < p.x || Math.min(a.y, b.y) - near > p.y || Math.max(a.y, b.y) + near < p.y) continue;
+          if (along && this.along?.checked && [ring[i], ring[i + 1]].some((c) => distance(c, along) < SHARED)) continue;
           offer(p.distanceTo(a), ring[i], t("snap_corner", { block: feature.id }), 1);
           const q = onSide(p, a, b);
           offer(Math.hypot(p.x - q.x, p.y - q.y), [ring[i][0] + q.k * (ring[i + 1][0] - ring[i][0]), ring[i][1] + q.k * (ring[i + 1][1] - ring[i][1])], t("snap_edge", { block: feature.id }), 2);
@@ -220,7 +257,10 @@ export class Corners extends Tool {
     super(ground, "reshape", block, done);
     this.tail = "";
     const { geometry } = farm.block(block);
-    this.parts = ringsOf(geometry).map((rings) => rings.map((ring) => ring.slice(0, -1).map((c) => [...c])));
+    this.parts = openRings(geometry);
+    this.neighbours = new Neighbours(block);
+    this.along = h("input", { type: "checkbox", checked: true, onchange: () => { if (!this.along.checked) this.neighbours = new Neighbours(this.block); this.redraw(); } });
+    const shared = [...farm.blocks()].some((b) => b.id !== block);
     this.picked = null;
     const lat = (this.lat = h("input", { type: "number", step: "any", inputmode: "decimal" }));
     const lon = (this.lon = h("input", { type: "number", step: "any", inputmode: "decimal" }));
@@ -228,7 +268,8 @@ export class Corners extends Tool {
       button("draw_place", () => { if (this.picked && lat.value !== "" && lon.value !== "") this.put([Number(lon.value), Number(lat.value)]); }),
       button("draw_delete", () => this.drop()));
     this.bar.append(h("p", { class: "hint" }, t("draw_hint_reshape")), this.reading, this.trouble,
-      h("div", { class: "row" }, button("save", () => this.finish(), { class: "main" }), button("cancel", () => this.end()), this.snapBox()),
+      h("div", { class: "row" }, button("save", () => this.finish(), { class: "main" }), button("cancel", () => this.end()), this.snapBox(),
+        shared && h("label", { class: "tick" }, this.along, t("draw_shared"))),
       h("details", {}, h("summary", {}, t("draw_type_place")), this.typed));
     this.click = (event) => { if (this.picked) this.put(this.snapped(event.latlng, this.block).at); };
     this.follow = () => {};
@@ -254,11 +295,12 @@ export class Corners extends Tool {
     this.lon.value = lon.toFixed(7); this.lat.value = lat.toFixed(7);
     for (const node of this.ground.node.querySelectorAll(".corner")) node.classList.toggle("picked", node.dataset.key === where.join());
   }
-  put(at) { const [p, r, i] = this.picked; this.parts[p][r][i] = at; this.redraw(); this.pick(this.picked); this.check(); }
+  put(at) { const [p, r, i] = this.picked; if (this.along.checked) this.neighbours.move(this.parts[p][r][i], at); this.parts[p][r][i] = at; this.redraw(); this.pick(this.picked); this.check(); }
   drop() {
     if (!this.picked) return;
     const [p, r, i] = this.picked, ring = this.parts[p][r];
     if (ring.length <= 3) { say(t("problem_corners_few"), "trouble"); return; }
+    if (this.along.checked) this.neighbours.drop(ring[i]);
     ring.splice(i, 1);
     this.picked = null;
     this.redraw(); this.check();
@@ -268,6 +310,14 @@ export class Corners extends Tool {
     this.ink.clearLayers();
     const flip = ([lon, lat]) => [lat, lon];
     const outline = L.polygon(this.parts.map((rings) => rings.map((ring) => ring.map(flip))), { color: PLUM, weight: 3, fill: false, interactive: false }).addTo(this.ink);
+    const beside = L.layerGroup().addTo(this.ink);
+    const drawBeside = () => {
+      beside.clearLayers();
+      for (const name of this.neighbours.moved) L.polygon(this.neighbours.parts.get(name).map((q) => q.map((k) => k.map(flip))), { color: PLUM, weight: 2, dashArray: "6 4", fill: false, interactive: false }).addTo(beside);
+    };
+    drawBeside();
+    const said = () => { this.reading.textContent = t("draw_area", { area: areaBoth(this.area()) }) + (this.neighbours.moved.size ? "; " + t("draw_along", { blocks: [...this.neighbours.moved].join(", ") }) : ""); };
+    this.tail = this.neighbours.moved.size ? "; " + t("draw_along", { blocks: [...this.neighbours.moved].join(", ") }) : "";
     const handle = (at, key, label, middle) => {
       const node = h("span", { class: middle ? "corner middle" : "corner", "data-key": key.join(), tabindex: "0", role: "button", "aria-label": label });
       const marker = L.marker(flip(at), { icon: L.divIcon({ html: node, className: "corner-spot", iconSize: [28, 28] }), draggable: true, keyboard: false, zIndexOffset: middle ? 0 : 500 }).addTo(this.ink);
@@ -278,29 +328,34 @@ export class Corners extends Tool {
       const choose = () => this.pick([p, r, i]);
       marker.on("click", (e) => { L.DomEvent.stopPropagation(e); choose(); });
       node.addEventListener("focus", choose);
+      let before = null;
+      marker.on("dragstart", () => { before = [[...ring[i]], this.neighbours.held()]; });
       marker.on("drag", (e) => {
-        const found = this.snapped(e.target.getLatLng(), this.block);
+        this.neighbours.back(before[1]); // a corner that moves along is no place to snap to
+        const found = this.snapped(e.target.getLatLng(), this.block, before[0]);
         this.showSnap(found);
+        if (this.along.checked) { this.neighbours.move(before[0], found.at); drawBeside(); }
         ring[i] = found.at;
         outline.setLatLngs(this.parts.map((q) => q.map((k) => k.map(flip))));
-        this.reading.textContent = t("draw_area", { area: areaBoth(this.area()) });
+        said();
       });
       marker.on("dragend", () => { this.pointer.clearLayers(); this.redraw(); this.pick([p, r, i]); this.check(); });
       if (this.picked?.join() === [p, r, i].join()) { node.classList.add("picked"); setTimeout(() => node.focus({ preventScroll: true }), 0); }
       const after = ring[(i + 1) % ring.length];
       const middle = [(corner[0] + after[0]) / 2, (corner[1] + after[1]) / 2];
       const [half, halfMarker] = handle(middle, [p, r, i, "m"], t("draw_between", { n: i + 1 }), true);
-      const insert = (at) => { ring.splice(i + 1, 0, at); this.picked = [p, r, i + 1]; this.redraw(); this.pick(this.picked); this.check(); };
+      const insert = (at) => { if (this.along.checked) this.neighbours.move(middle, at); ring.splice(i + 1, 0, at); this.picked = [p, r, i + 1]; this.redraw(); this.pick(this.picked); this.check(); };
       halfMarker.on("click", (e) => { L.DomEvent.stopPropagation(e); insert(middle); });
       half.addEventListener("keydown", (e) => { if (e.key === "Enter" || e.key === " ") { e.preventDefault(); insert(middle); } });
       halfMarker.on("dragend", (e) => insert(this.snapped(e.target.getLatLng(), this.block).at));
     })));
-    this.reading.textContent = t("draw_area", { area: areaBoth(this.area()) });
+    said();
   }
   area() { return this.parts.reduce((sum, [outer, ...holes]) => sum + ringArea(outer) - holes.reduce((a, hole) => a + ringArea(hole), 0), 0); }
   async finish() {
     try {
-      await farm.edit({ kind: "reshape", block: this.block, parts: this.parts });
+      const also = [...this.neighbours.moved].map((name) => ({ block: name, parts: this.neighbours.parts.get(name) }));
+      await farm.edit({ kind: "reshape", block: this.block, parts: this.parts, also });
       const { block } = this;
       this.end();
       this.onKept?.(block, false);

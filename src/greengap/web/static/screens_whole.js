@@ -1,6 +1,6 @@
 // The farm as a whole: operations by date, flowers, seed order, and what the farm says of itself.
 
-import { DAY, MONTHS, between, button, complain, dayOf, field, h, isoOf, longDay, s, say, shortDay, t, upper } from "./dom.js";
+import { DAY, MONTHS, between, button, complain, dayOf, field, h, isoOf, known, longDay, s, say, shortDay, t, upper } from "./dom.js";
 import { ask, farm, inWords } from "./farm.js";
 
 const allGaps = () => [...farm.gaps.values()].flat();
@@ -160,9 +160,12 @@ export function farmScreen(page) {
   }
   async function exportsList() {
     const got = await ask("api/exports");
-    const large = ["options.csv", "odds.csv", "purpose_odds.csv", "season.csv"];
+    const row = (f) => h("li", {}, h("a", { href: "api/export/" + f.name, download: f.saved_as || f.name }, f.saved_as || f.name), " ", h("span", { class: "quiet" }, known("export_" + f.name) ? t("export_" + f.name) : f.words));
+    const groups = [...new Set(got.files.map((f) => f.group))];
+    const of = (g) => got.files.filter((f) => f.group === g);
     return h("section", {}, h("h3", {}, t("farm_exports")), h("p", { class: "quiet" }, t("export_note")),
-      h("ul", { class: "files" }, got.files.map((f) => h("li", {}, h("a", { href: "api/export/" + f, download: f === "farm.gpkg" ? farm.state.file : f }, f === "farm.gpkg" ? farm.state.file : f), " ", h("span", { class: "quiet" }, f.endsWith(".csv") ? t(large.includes(f) ? "export_large" : "export_table") : t("export_" + f))))));
+      groups.map((g) => (g === "table" ? h("details", {}, h("summary", {}, t("export_group_table", { n: of(g).length })), h("ul", { class: "files" }, of(g).map(row)))
+        : [h("h4", {}, known("export_group_" + g) ? t("export_group_" + g) : upper(g)), h("ul", { class: "files" }, of(g).map(row))])));
   }
   async function phone() {
     const got = await ask("api/address");
