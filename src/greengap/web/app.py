@@ -315,7 +315,7 @@ def _edits(app: FastAPI, house: House) -> None:
     @app.post("/api/outline")
     def outline(asked: Outline) -> dict[str, Any]:
         """Area, sides and faults of an outline as it is being drawn."""
-        return house.open().faults(asked.rings, asked.block)
+        return house.open().faults(asked.rings, asked.block, {one.block: one.parts for one in asked.also})
 
     @app.post("/api/gaps")
     def gaps(asked: CalendarTry) -> dict[str, Any]:

@@ -208,6 +208,7 @@ class Outline(_Asked):
 
     rings: Rings
     block: Name | None = None
+    also: Annotated[list[NewOutline], Field(max_length=100)] = []
 
 
 class CalendarTry(_Asked):

@@ -224,13 +224,16 @@ class Session:
                 "history": [asdict(e) for e in self.store.history[-HISTORY_SHOWN:]],
             }
 
-    def faults(self, rings: list[Any], block: str | None) -> dict[str, Any]:
-        """An outline as it is being drawn: area, sides, and what is wrong with it."""
+    def faults(self, rings: list[Any], block: str | None, also: dict[str, list[Any]]) -> dict[str, Any]:
+        """An outline as it is being drawn: area, sides, and what is wrong with it; `also` moves with it."""
+        others = {name: edits.outline_of(row) for name, row in self.rows.blocks.items() if name != block}
         try:
             outline = edits.polygon(rings)
+            for name, parts in also.items():
+                moved = shapely.MultiPolygon([edits.polygon(one) for one in parts])
+                others[name] = moved if moved.is_valid else shapely.make_valid(moved)
         except drawing.DrawingProblem as problem:
             return {"area_m2": 0.0, "sides_m": [], "faults": [], "unfinished": problem.key}
-        others = {name: edits.outline_of(row) for name, row in self.rows.blocks.items() if name != block}
         found = drawing.find_faults(outline, others)
         stops = any(f.stops for f in found)
         return {

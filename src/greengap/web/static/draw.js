@@ -12,6 +12,7 @@ function onSide(p, a, b) {
   const k = length ? Math.max(0, Math.min(1, ((p.x - a.x) * dx + (p.y - a.y) * dy) / length)) : 0;
   return { x: a.x + k * dx, y: a.y + k * dy, k };
 }
+const ROOM = 40; // pixels of a side that has room for a handle in its middle
 const SHARED = 0.03; // metres within which two corners are one
 const openRings = (geometry) => ringsOf(geometry).map((rings) => rings.map((ring) => ring.slice(0, -1).map((c) => [...c])));
 const copied = (parts) => parts.map((rings) => rings.map((ring) => ring.map((c) => [...c])));
@@ -127,12 +128,12 @@ class Tool {
   }
 
   /** Ask the server what is wrong, a moment after the last change. */
-  look(rings, block) {
+  look(rings, block, also = []) {
     clearTimeout(this.later);
     this.later = setTimeout(async () => {
       const number = ++this.asked;
       let got;
-      try { got = await ask("api/outline", { rings, block }); } catch (error) { return; }
+      try { got = await ask("api/outline", { rings, block, also }); } catch (error) { return; }
       if (number !== this.asked) return;
       this.marks.clearLayers();
       this.trouble.replaceChildren();
@@ -271,12 +272,14 @@ export class Corners extends Tool {
       h("div", { class: "row" }, button("save", () => this.finish(), { class: "main" }), button("cancel", () => this.end()), this.snapBox(),
         shared && h("label", { class: "tick" }, this.along, t("draw_shared"))),
       h("details", {}, h("summary", {}, t("draw_type_place")), this.typed));
-    this.click = (event) => { if (this.picked) this.put(this.snapped(event.latlng, this.block).at); };
+    this.click = (event) => { if (this.picked) this.put(this.snapped(event.latlng, this.block, this.at()).at); };
     this.follow = () => {};
-    this.map.on("click", this.click);
+    this.zoomed = () => this.redraw();
+    this.map.on("click", this.click).on("zoomend", this.zoomed);
     this.redraw();
     this.check();
   }
+  end() { this.map.off("zoomend", this.zoomed); super.end(); }
   at() { const [p, r, i] = this.picked; return this.parts[p][r][i]; }
   onKey(event) {
     if (event.key === "Escape") { this.end(); return; }
@@ -305,7 +308,8 @@ export class Corners extends Tool {
     this.picked = null;
     this.redraw(); this.check();
   }
-  check() { if (this.parts.length === 1) this.look(this.parts[0], this.block); }
+  also() { return [...this.neighbours.moved].map((name) => ({ block: name, parts: this.neighbours.parts.get(name) })); }
+  check() { if (this.parts.length === 1) this.look(this.parts[0], this.block, this.also()); }
   redraw() {
     this.ink.clearLayers();
     const flip = ([lon, lat]) => [lat, lon];
@@ -318,13 +322,14 @@ export class Corners extends Tool {
     drawBeside();
     const said = () => { this.reading.textContent = t("draw_area", { area: areaBoth(this.area()) }) + (this.neighbours.moved.size ? "; " + t("draw_along", { blocks: [...this.neighbours.moved].join(", ") }) : ""); };
     this.tail = this.neighbours.moved.size ? "; " + t("draw_along", { blocks: [...this.neighbours.moved].join(", ") }) : "";
-    const handle = (at, key, label, middle) => {
-      const node = h("span", { class: middle ? "corner middle" : "corner", "data-key": key.join(), tabindex: "0", role: "button", "aria-label": label });
-      const marker = L.marker(flip(at), { icon: L.divIcon({ html: node, className: "corner-spot", iconSize: [28, 28] }), draggable: true, keyboard: false, zIndexOffset: middle ? 0 : 500 }).addTo(this.ink);
+    const handle = (at, key, label, middle, room = 28) => {
+      const node = h("span", { class: middle ? "corner middle" : room < 22 ? "corner crowded" : "corner", "data-key": key.join(), tabindex: "0", role: "button", "aria-label": label });
+      const marker = L.marker(flip(at), { icon: L.divIcon({ html: node, className: "corner-spot", iconSize: [room, room] }), draggable: true, keyboard: false, zIndexOffset: middle ? 0 : 500 }).addTo(this.ink);
       return [node, marker];
     };
     this.parts.forEach((rings, p) => rings.forEach((ring, r) => ring.forEach((corner, i) => {
-      const [node, marker] = handle(corner, [p, r, i], t("draw_corner", { n: i + 1, of: ring.length }), false);
+      const beyond = [ring[(i + 1) % ring.length], ring[(i + ring.length - 1) % ring.length]].map((c) => this.map.latLngToContainerPoint(flip(c)).distanceTo(this.map.latLngToContainerPoint(flip(corner))));
+      const [node, marker] = handle(corner, [p, r, i], t("draw_corner", { n: i + 1, of: ring.length }), false, Math.max(10, Math.min(28, ...beyond)));
       const choose = () => this.pick([p, r, i]);
       marker.on("click", (e) => { L.DomEvent.stopPropagation(e); choose(); });
       node.addEventListener("focus", choose);
@@ -343,6 +348,7 @@ export class Corners extends Tool {
       if (this.picked?.join() === [p, r, i].join()) { node.classList.add("picked"); setTimeout(() => node.focus({ preventScroll: true }), 0); }
       const after = ring[(i + 1) % ring.length];
       const middle = [(corner[0] + after[0]) / 2, (corner[1] + after[1]) / 2];
+      if (this.map.latLngToContainerPoint(flip(corner)).distanceTo(this.map.latLngToContainerPoint(flip(after))) < ROOM) return; // it would lie on the corners
       const [half, halfMarker] = handle(middle, [p, r, i, "m"], t("draw_between", { n: i + 1 }), true);
       const insert = (at) => { if (this.along.checked) this.neighbours.move(middle, at); ring.splice(i + 1, 0, at); this.picked = [p, r, i + 1]; this.redraw(); this.pick(this.picked); this.check(); };
       halfMarker.on("click", (e) => { L.DomEvent.stopPropagation(e); insert(middle); });
@@ -354,8 +360,7 @@ export class Corners extends Tool {
   area() { return this.parts.reduce((sum, [outer, ...holes]) => sum + ringArea(outer) - holes.reduce((a, hole) => a + ringArea(hole), 0), 0); }
   async finish() {
     try {
-      const also = [...this.neighbours.moved].map((name) => ({ block: name, parts: this.neighbours.parts.get(name) }));
-      await farm.edit({ kind: "reshape", block: this.block, parts: this.parts, also });
+      await farm.edit({ kind: "reshape", block: this.block, parts: this.parts, also: this.also() });
       const { block } = this;
       this.end();
       this.onKept?.(block, false);

@@ -79,6 +79,7 @@ export function mapScreen(page) {
     drawTools();
     first.hidden = true;
     ground.map.invalidateSize();
+    if (kind === "reshape") ground.map.fitBounds(ground.shapes.get(block).getBounds(), { padding: [36, 36], maxZoom: 21, animate: false });
     if (kind === "draw" || kind === "measure") plate.focus({ preventScroll: true });
   }
   function drawTools() {
