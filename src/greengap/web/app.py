@@ -38,6 +38,7 @@ from greengap.web.asked import (
     Reshape,
     SetCrop,
     SetSettings,
+    SownShare,
     Split,
     StepFor,
 )
@@ -64,6 +65,8 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
             return lambda rows: edits.reshape(rows, asked.block, asked.parts, also)
         case Rename():
             return lambda rows: edits.rename(rows, asked.block, asked.name, asked.field)
+        case SownShare():
+            return lambda rows: edits.sown_share(rows, asked.block, asked.share)
         case Remove():
             return lambda rows: edits.remove(rows, asked.block)
         case Split():

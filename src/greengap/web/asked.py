@@ -79,6 +79,14 @@ class Rename(_Asked):
     field: Name = ""
 
 
+class SownShare(_Asked):
+    """How much of a block is sown: the rest is wheel tracks, paths, buffer."""
+
+    kind: Literal["sown_share"]
+    block: Name
+    share: float = Field(gt=0, le=1)
+
+
 class Remove(_Asked):
     """Take a block out."""
 
@@ -148,7 +156,7 @@ class SetSettings(_Asked):
         Literal[
             "name", "note", "units", "organic", "animals_eat_cover", "irrigation", "wanted_odds", "not_wanted",
             "purposes", "equipment", "days", "waiting", "seed_lots", "cold_offset_degc", "diseases", "tile_drained",
-            "underlay",
+            "growers_word", "underlay",
         ],
         Any,
     ]  # fmt: skip
@@ -181,7 +189,7 @@ class DropPlan(_Asked):
 
 
 AnyEdit = Annotated[
-    Draw | Reshape | Rename | Remove | Split | CutOut | Merge | SetCrop | RemoveCrop | CopyCrops | NextYear
+    Draw | Reshape | Rename | SownShare | Remove | Split | CutOut | Merge | SetCrop | RemoveCrop | CopyCrops | NextYear
     | SetSettings | Answer | KeepPlan | DropPlan,
     Field(discriminator="kind"),
 ]  # fmt: skip

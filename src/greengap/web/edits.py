@@ -15,6 +15,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon, shape
 
 from greengap.farm import drawing
+from greengap.farm.fields import geodesic_area_m2
 from greengap.web.store import CROP_COLUMNS, SOFT, Patch, Rowset
 
 MOST_BLOCKS = 2_000
@@ -22,7 +23,7 @@ MOST_CROPS = 20_000
 LONGEST_NAME = 60
 MOST_KEPT = 8  # plans kept to compare with
 BLOCK_LISTS = ("irrigation", "tile_drained")  # settings that list blocks
-BLOCK_TABLES = ("cold_offset_degc", "diseases")  # settings that hold something for a block
+BLOCK_TABLES = ("cold_offset_degc", "diseases", "growers_word")  # settings that hold something for a block
 
 Change = tuple[Patch, list[Any]]
 
@@ -193,6 +194,15 @@ def rename(rows: Rowset, block: str, name: str, field: str) -> Change:
     return patch, ["did_rename", {"block": block, "name": name}]
 
 
+def sown_share(rows: Rowset, block: str, share: float) -> Change:
+    """How much of a block is sown."""
+    before = _known(rows, block)
+    after = {k: v for k, v in before.items() if k != "sown_share"} | ({"sown_share": share} if share < 1 else {})
+    if after == before:
+        raise EditProblem("nothing_changed", "share")
+    return {"blocks": {block: [before, after]}}, ["did_sown_share", {"block": block, "share": f"{100 * share:.3g}"}]
+
+
 def remove(rows: Rowset, block: str) -> Change:
     """Take a block out, with its crops and choices."""
     patch = _rename(rows, {block: []})
@@ -217,7 +227,8 @@ def split(rows: Rowset, block: str, line: Sequence[Sequence[float]]) -> Change:
     patch = _rename(rows, {block: names})
     field = block if before.get("field") == block else before.get("field", block)
     patch["blocks"] = {block: [before, None]} | {
-        name: [None, {"field": field, "geometry": geojson(part)}] for name, part in zip(names, parts, strict=True)
+        name: [None, {**before, "field": field, "geometry": geojson(part)}]
+        for name, part in zip(names, parts, strict=True)
     }
     return patch, ["did_split", {"block": block, "parts": ", ".join(names)}]
 
@@ -257,6 +268,9 @@ def merge(rows: Rowset, blocks: Sequence[str], name: str) -> Change:
         "field": name if first.get("field") == blocks[0] else first.get("field", name),
         "geometry": geojson(united),
     }
+    areas = [(geodesic_area_m2(outline_of(row)), float(row.get("sown_share", 1.0))) for row in before.values()]
+    if any(share < 1 for _, share in areas):
+        after["sown_share"] = sum(m2 * share for m2, share in areas) / sum(m2 for m2, _ in areas)
     changed[name] = [before.get(name), after]
     patch["blocks"] = changed
     return patch, ["did_merge", {"blocks": ", ".join(blocks), "name": name}]

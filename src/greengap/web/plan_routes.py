@@ -59,7 +59,7 @@ def plan_routes(app: FastAPI, house: House) -> None:
         found = planner.gap_in_full(id)
         if found is None:
             raise NotThere("no_gap")
-        return gap_detail(found[1], id, planner.rungs(id))
+        return gap_detail(found[1], id, planner.rungs(id), found[0].seed_lists)
 
     @app.get("/api/years")
     def years(

@@ -203,6 +203,7 @@ class Session:
                             "block": name,
                             "field": row.get("field") or name,
                             "area_m2": round(area_m2, 2),
+                            "sown_share": row.get("sown_share", 1.0),
                             "area": units.write(area_m2, "m2", system),
                         },
                     }

@@ -118,7 +118,7 @@ export function gapDrawer(page, head) {
     if (at.bird_risk) fact("fact_birds", t("fact_birds_words", { n: Math.round(at.bird_risk * 100) }));
     if (at.purposes?.length) fact("fact_aims", at.purposes.map((p) => h("div", {}, upper(t("fact_aim", { aim: p.aim, met: p.met, years: p.years })))));
     if (cover.seed?.length) fact("fact_seed", cover.seed.map((k) => h("div", {}, k.species + ": " + k.seed + " (" + k.rate + ", " + k.depth + ", " + t("method_" + k.method) + ")")), whyButton(cover.cover, "pure live seed"));
-    fact("fact_cost", t("fact_cost_none"));
+    fact("fact_cost", data.costs[cover.cover] ? t("fact_cost_is", { cost: data.costs[cover.cover] }) : t(data.priced ? "fact_cost_part" : "fact_cost_none"));
     return h("dl", { class: "facts" }, rows);
   }
   // ---- the ranked options -------------------------------------------------------------------------
@@ -199,6 +199,12 @@ export function gapDrawer(page, head) {
         try { await farm.edit({ kind: "settings", values: { purposes: kept } }); trial = null; } catch (e) { say(inWords(e), "trouble"); }
       }, { class: "main" }), button("weights_back", () => { weights = null; trial = null; draw(); })));
   }
+  /** Aims that no cover and date reaches together, and what each costs the other. */
+  function apart() {
+    if (!data.apart.length) return null;
+    const side = (a) => t("apart_side", { cover: upper(farm.coverName(a.cover)), date: longDay(a.sow), aim: a.aim, met: a.met, years: a.years, other: a.other_aim, lost: a.other_met });
+    return h("section", {}, h("h3", {}, t("apart_title")), data.apart.map((p) => h("div", { class: "apart" }, h("p", {}, upper(t("apart_pair", { first: p.first.aim, second: p.second.aim }))), h("ul", { class: "plain" }, h("li", {}, side(p.first)), h("li", {}, side(p.second))))));
+  }
   let list;
   function ranked() {
     const order = [...data.covers].sort((a, b) => (trial?.get(a.cover)?.rank ?? a.rank) - (trial?.get(b.cover)?.rank ?? b.rank));
@@ -211,6 +217,7 @@ export function gapDrawer(page, head) {
       head(t("gap_title", { block: data.block })), ...parts(),
       ladderPart(data),
       look(),
+      apart(),
       h("section", {}, h("h3", {}, t("ranked")), weighing(), list),
       data.impossible.length > 0 && h("details", { class: "impossible" }, h("summary", {}, t("impossible", { n: data.impossible.length })),
         h("ul", {}, data.impossible.map((o) => h("li", {}, h("b", {}, upper(o.name) + ": "), o.why.join("; "))))),
