@@ -20,6 +20,8 @@ from greengap.output.map_library import library_script, library_style
 from greengap.web import edits
 from greengap.web.asked import (
     Answer,
+    Beds,
+    Buffer,
     CalendarTry,
     CopyCrops,
     CutOut,
@@ -71,6 +73,11 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
             return lambda rows: edits.remove(rows, asked.block)
         case Split():
             return lambda rows: edits.split(rows, asked.block, asked.line)
+        case Beds():
+            how = (asked.pitch_m, asked.width_m, asked.count)
+            return lambda rows: edits.make_beds(rows, asked.block, asked.line, *how, asked.as_blocks)
+        case Buffer():
+            return lambda rows: edits.make_buffer(rows, asked.block, asked.width_m, asked.open_only, asked.keep)
         case CutOut():
             return lambda rows: edits.cut_out(rows, asked.block, asked.ring)
         case Merge():

@@ -102,6 +102,28 @@ class Split(_Asked):
     line: Ring
 
 
+class Beds(_Asked):
+    """Beds from one line, pitch, width and count: blocks of their own, or only the sown share of the block."""
+
+    kind: Literal["beds"]
+    block: Name
+    line: Ring
+    pitch_m: float = Field(gt=0.1, le=100)
+    width_m: float = Field(gt=0.1, le=100)
+    count: int = Field(ge=1, le=200)
+    as_blocks: bool = False
+
+
+class Buffer(_Asked):
+    """A buffer along the edge of a block; kept as a block of its own if wanted."""
+
+    kind: Literal["buffer"]
+    block: Name
+    width_m: float = Field(gt=0.1, le=500)
+    open_only: bool = True
+    keep: bool = True
+
+
 class CutOut(_Asked):
     """Take a ring of ground out of a block."""
 
@@ -189,8 +211,8 @@ class DropPlan(_Asked):
 
 
 AnyEdit = Annotated[
-    Draw | Reshape | Rename | SownShare | Remove | Split | CutOut | Merge | SetCrop | RemoveCrop | CopyCrops | NextYear
-    | SetSettings | Answer | KeepPlan | DropPlan,
+    Draw | Reshape | Rename | Remove | Split | CutOut | Merge | Beds | Buffer | SownShare | SetCrop | RemoveCrop
+    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan,
     Field(discriminator="kind"),
 ]  # fmt: skip
 

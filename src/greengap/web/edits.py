@@ -243,6 +243,49 @@ def _letters(number: int) -> str:
     return out
 
 
+def make_beds(
+    rows: Rowset, block: str, line: Sequence[Sequence[float]], pitch_m: float, width_m: float, count: int,
+    as_blocks: bool,
+) -> Change:  # fmt: skip
+    """Beds of a block: each a block with its crops, or the block's sown share."""
+    before = _known(rows, block)
+    if width_m > pitch_m:
+        raise EditProblem("bed_width", "width_m")
+    whole = outline_of(before)
+    made = drawing.beds(whole, line, pitch_m, width_m, count)
+    said = {"block": block, "count": len(made)}
+    if not as_blocks:
+        share = min(sum(geodesic_area_m2(bed) for bed in made) / geodesic_area_m2(whole), 1.0)
+        return {"blocks": {block: [before, {**before, "sown_share": share}]}}, ["did_beds", said]
+    names: list[str] = []
+    number = 0
+    while len(names) < len(made):
+        number += 1
+        try:
+            names.append(clean_name(f"{block} bed {number}", rows, besides=[block]))
+        except EditProblem as problem:
+            if problem.key != "name_taken":
+                raise
+    patch = _rename(rows, {block: names})
+    field = block if before.get("field") == block else before.get("field", block)
+    patch["blocks"] = {block: [before, None]} | {
+        name: [None, {"field": field, "geometry": geojson(bed)}] for name, bed in zip(names, made, strict=True)
+    }
+    return patch, ["did_beds_blocks", said]
+
+
+def make_buffer(rows: Rowset, block: str, width_m: float, open_only: bool, keep: bool) -> Change:
+    """A buffer along the edge of a block, which gets so much smaller."""
+    before = _known(rows, block)
+    others = [outline_of(row) for name, row in rows.blocks.items() if name != block] if open_only else []
+    inside, strip = drawing.buffer(outline_of(before), width_m, others)
+    changed: dict[str, list[Any]] = {block: [before, {**before, "geometry": geojson(inside)}]}
+    if keep:
+        name = free_name(f"{block} buffer", rows)
+        changed[name] = [None, {"field": before.get("field") or block, "geometry": geojson(strip)}]
+    return {"blocks": changed}, ["did_buffer", {"block": block, "width": f"{width_m:g}"}]
+
+
 def cut_out(rows: Rowset, block: str, hole: Sequence[Sequence[float]]) -> Change:
     """Take a ring of ground out of a block."""
     before = _known(rows, block)

@@ -24,6 +24,7 @@ from greengap.farm.crop_calendar import read_crop_calendar
 from greengap.farm.fields import geodesic_area_m2, read_blocks
 from greengap.farm.gaps import find_gaps
 from greengap.farm.settings import SOIL_PROPERTIES, FarmSettings, SoilRaster, settings_from
+from greengap.farm.traced import read_traced
 from greengap.farm_input import check_names, read_farm_contents
 from greengap.pack import pack, unpack
 from greengap.site.soil import soil_from_rasters
@@ -294,6 +295,9 @@ class Session:
 
     def _import_blocks(self, version: int, path: Path, name: str) -> Done:
         report = ImportReport()
+        if path.suffix == ".gpx":
+            walked = [(own or "Walked", own, outline) for own, outline in read_traced(path, name, report)]
+            return self.edit(version, lambda rows: edits.add_blocks(rows, walked), report=_told(report, name))
         blocks: gpd.GeoDataFrame = read_blocks(path, name, report)
         taken = list(zip(blocks["block_id"], blocks["field"], blocks.geometry, strict=True))
         return self.edit(version, lambda rows: edits.add_blocks(rows, taken), report=_told(report, name))

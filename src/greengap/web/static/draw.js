@@ -165,8 +165,15 @@ export class Pen extends Tool {
     const unit = farm.units === "us" ? " (ft)" : " (m)";
     const lengthField = field("draw_length", length);
     lengthField.querySelector("label").append(unit);
+    const wide = (value) => h("input", { type: "number", step: "any", min: 0, inputmode: "decimal", value });
+    const us = farm.units === "us";
+    if (kind === "beds") {
+      this.beds = { pitch: wide(us ? 6 : 1.8), width: wide(us ? 4 : 1.2), count: h("input", { type: "number", min: 1, max: 200, step: 1, value: 10 }), apart: h("input", { type: "checkbox" }) };
+      for (const input of Object.values(this.beds)) input.addEventListener("input", () => this.redraw());
+    }
     this.bar.append(
       h("p", { class: "hint" }, t("draw_hint_" + kind, { block })), this.reading, this.trouble,
+      kind === "beds" ? h("div", { class: "row" }, field(us ? "beds_pitch_us" : "beds_pitch", this.beds.pitch), field(us ? "beds_width_us" : "beds_width", this.beds.width), field("beds_count", this.beds.count), h("label", { class: "tick" }, this.beds.apart, t("beds_apart"))) : "",
       h("div", { class: "row" },
         button("draw_cross", () => this.add(this.snapped(this.map.getCenter()))),
         button("draw_back", () => this.back()),
@@ -216,6 +223,14 @@ export class Pen extends Tool {
     if (this.points.length) L.polyline(this.points.map(flip), { color: PLUM, weight: 3, interactive: false }).addTo(this.ink);
     if (next && this.points.length) L.polyline([this.points.at(-1), next].map(flip), { color: PLUM, weight: 2, dashArray: "5 5", interactive: false }).addTo(this.ink);
     if (this.closes && all.length > 2) L.polygon(all.map(flip), { stroke: false, fillColor: PLUM, fillOpacity: 0.1, interactive: false }).addTo(this.ink);
+    if (this.beds && all.length > 1) {
+      const [a, b] = [all[0], all.at(-1)], middle = L.polygon(ringsOf(farm.block(this.block).geometry)[0][0].map(flip)).getBounds().getCenter();
+      const bearing = bearingOf(a, b), [east, north] = metresPerDegree(a[1]), right = ((middle.lng - a[0]) * east) * Math.cos((bearing * Math.PI) / 180) - ((middle.lat - a[1]) * north) * Math.sin((bearing * Math.PI) / 180) > 0;
+      for (let n = 0; n < Math.min(Number(this.beds.count.value) || 0, 200); n++) for (const edge of [0, Number(this.beds.width.value)]) {
+        const off = toMetres(n * Number(this.beds.pitch.value) + edge, farm.units), side = bearing + (right ? 90 : -90);
+        L.polyline([moved(a, side, off), moved(b, side, off)].map(flip), { color: PLUM, weight: edge ? 1 : 1.8, interactive: false }).addTo(this.ink);
+      }
+    }
     for (const point of this.points) L.circleMarker(flip(point), { radius: 4.5, color: PLUM, weight: 2, fillColor: "#fff", fillOpacity: 1, interactive: false }).addTo(this.ink);
     const parts = [];
     if (all.length > 2 && (this.closes || this.kind === "measure")) parts.push(t("draw_area", { area: areaBoth(ringArea(all)) }));
@@ -233,6 +248,10 @@ export class Pen extends Tool {
     try {
       if (this.kind === "draw") await this.keep({ kind: "draw", rings: [points] }, true);
       if (this.kind === "split") await this.keep({ kind: "split", block, line: points });
+      if (this.kind === "beds") {
+        const { pitch, width, count, apart } = this.beds, m = (input) => toMetres(Number(input.value), farm.units);
+        await this.keep({ kind: "beds", block, line: points, pitch_m: m(pitch), width_m: m(width), count: Math.round(Number(count.value)), as_blocks: apart.checked });
+      }
       if (this.kind === "cut") await this.keep({ kind: "cut_out", block, ring: points });
     } catch (error) {
       this.trouble.replaceChildren(h("li", { class: "stops" }, inWords(error)));
@@ -361,6 +380,30 @@ export class Corners extends Tool {
   async finish() {
     try {
       await farm.edit({ kind: "reshape", block: this.block, parts: this.parts, also: this.also() });
+      const { block } = this;
+      this.end();
+      this.onKept?.(block, false);
+    } catch (error) { this.trouble.replaceChildren(h("li", { class: "stops" }, inWords(error))); }
+  }
+}
+
+/** A buffer along the edge. */
+export class Edge extends Tool {
+  constructor(ground, block, done) {
+    super(ground, "buffer", block, done);
+    const us = farm.units === "us";
+    this.width = h("input", { type: "number", step: "any", min: 0, inputmode: "decimal", value: us ? 25 : 8 });
+    this.open = h("input", { type: "checkbox", checked: true });
+    this.strip = h("input", { type: "checkbox", checked: true });
+    this.bar.append(h("p", { class: "hint" }, t("draw_hint_buffer", { block })), this.trouble,
+      h("div", { class: "row" }, field(us ? "buffer_width_us" : "buffer_width", this.width), h("label", { class: "tick" }, this.open, t("buffer_open")), h("label", { class: "tick" }, this.strip, t("buffer_keep"))),
+      h("div", { class: "row" }, button("buffer_now", () => this.finish(), { class: "main" }), button("cancel", () => this.end())));
+    this.click = this.follow = () => {};
+  }
+  onKey(event) { if (event.key === "Escape") this.end(); }
+  async finish() {
+    try {
+      await farm.edit({ kind: "buffer", block: this.block, width_m: toMetres(Number(this.width.value), farm.units), open_only: this.open.checked, keep: this.strip.checked });
       const { block } = this;
       this.end();
       this.onKept?.(block, false);

@@ -82,7 +82,7 @@ export function drawer(page) {
     const wet = own.irrigation === true ? farm.blocks().map((b) => b.id) : own.irrigation || [];
     const water = h("label", { class: "tick" }, h("input", { type: "checkbox", checked: wet.includes(name), onchange: (e) => keep({ irrigation: e.target.checked ? [...wet, name] : wet.filter((w) => w !== name) }) }), t("fact_watered"));
     const share = h("input", { type: "number", min: 1, max: 100, step: "any", inputmode: "decimal", value: Number((100 * feature.properties.sown_share).toFixed(2)), onchange: async () => {
-      try { await farm.edit({ kind: "sown_share", block: name, share: Number(share.value) / 100 }); complain(share, ""); } catch (e) { complain(share, inWords(e)); }
+      try { await farm.edit({ kind: "sown_share", block: name, share: Number(share.value) / 100 }); complain(share, ""); share.parentElement.querySelector(".quiet").textContent = t("fact_share_note", { area: areaBoth((feature.properties.area_m2 * Number(share.value)) / 100) }); } catch (e) { complain(share, inWords(e)); }
     } });
     const degree = farm.units === "us" ? 1.8 : 1, offset = own.cold_offset_degc?.[name];
     const cold = h("input", { type: "number", min: -15 * degree, max: 15 * degree, step: "any", inputmode: "decimal", value: offset === undefined ? "" : Number((offset * degree).toFixed(2)), onchange: () => {

@@ -1,6 +1,6 @@
 // The farm as the server has it: one copy, asked for once, changed by edits alone.
 
-import { known, say, t } from "./dom.js";
+import { known, lengthIn, say, t } from "./dom.js";
 
 export class Refused extends Error {
   constructor(status, problem) {
@@ -115,6 +115,7 @@ export const farm = {
     const out = { ...into };
     if (out.crop) out.crop = this.cropName(out.crop);
     if (out.cover) out.cover = this.coverName(out.cover);
+    if (out.width) out.width = lengthIn(Number(out.width), this.units);
     return out;
   },
   /** Another window was faster: show what it did, and say that this edit was not kept. */
