@@ -59,7 +59,10 @@ export function gapDrawer(page, head) {
     return [
       h("p", {}, h("b", {}, between(gap.start, gap.end)), ". ", upper(t("gap_line", { before: gap.before ? farm.cropName(gap.before) : none, after: gap.after ? farm.cropName(gap.after) : none })), "."),
       h("p", { class: "quiet" }, t("gap_days", { days: gap.length_d, usable: usableWords(gap), clean: gap.clean_up_d, seedbed: gap.seedbed_d, wait: gap.waiting_d })),
-      data.chosen === "no_cover" && gap.why_clean && h("p", {}, upper(gap.why_clean) + "."),
+      h("div", { class: "in-short" }, h("p", { class: "verdict" }, data.chosen !== "no_cover" && swatch("url(#hatch-" + data.chosen + ")"), h("span", {}, data.advice?.sentence || upper(t("no_cover")))),
+        data.chosen === "no_cover" && gap.why_clean && h("p", {}, upper(gap.why_clean) + "."),
+        data.advice?.ending && h("p", {}, data.advice.ending),
+        button("to_ranked", () => { const spot = document.getElementById("ranked"); spot.scrollIntoView({ block: "start" }); spot.focus({ preventScroll: true }); })),
     ];
   }
   function look() {
@@ -218,7 +221,7 @@ export function gapDrawer(page, head) {
       ladderPart(data),
       look(),
       apart(),
-      h("section", {}, h("h3", {}, t("ranked")), weighing(), list),
+      h("section", {}, h("h3", { id: "ranked", tabindex: "-1" }, t("ranked")), weighing(), list),
       data.impossible.length > 0 && h("details", { class: "impossible" }, h("summary", {}, t("impossible", { n: data.impossible.length })),
         h("ul", {}, data.impossible.map((o) => h("li", {}, h("b", {}, upper(o.name) + ": "), o.why.join("; "))))),
     ].filter(Boolean));
