@@ -487,9 +487,7 @@ def test_every_file_that_the_commands_write_is_offered_and_the_same(
         names = {path.name for path in out.iterdir()}
         assert names <= offered.keys()
         if command == "order":
-            names = {
-                name for name in names if not name.endswith(".csv")
-            }  # the plan has tables of the same names
+            names = {name for name in names if not name.endswith(".csv")}  # the plan has tables of the same names
         for name in sorted(names):
             assert sample_served.client.get(f"api/export/{name}").content == (out / name).read_bytes(), name
     import io
