@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -45,7 +46,7 @@ def test_beds_have_the_area_that_a_tape_gives(degrees: float) -> None:
     first, last = made[0].centroid, made[-1].centroid
     near = shapely.Point(*line(tuple(edge.mean(axis=0)))[0])
     assert near.distance(first) < near.distance(last)  # bed 1 is where the line is
-    assert all(a.disjoint(b) for a, b in zip(made, made[1:], strict=False))
+    assert all(a.disjoint(b) for a, b in pairwise(made))
 
 
 def test_beds_that_miss_the_block_are_left_out_and_none_is_a_problem() -> None:
