@@ -23,8 +23,9 @@ from greengap.errors import InputProblem
 from greengap.farm.farm_file import read_farm_file
 from greengap.farm_input import read_farm
 from greengap.plan import plan_farm
-from greengap.web.app import House, make_app
+from greengap.web.app import make_app
 from greengap.web.guard import Guard
+from greengap.web.house import House
 from greengap.web.store import FarmStore
 
 from .conftest import SAMPLE, Served
@@ -467,3 +468,114 @@ def test_history_is_readable_in_words(serve: Serve) -> None:
     )
     assert [e["words"] for e in state["history"]] == [["did_rename", {"block": "Pond", "name": "Pool"}]]
     assert words["did_rename"] == "renamed {block} to {name}"
+
+
+def test_every_file_that_the_commands_write_is_offered_and_the_same(
+    sample_served: Served, sample_file: Path, tmp_path: Path
+) -> None:
+    import subprocess
+    import sys
+
+    sample_served.planned()
+    offered = {f["name"]: f for f in sample_served.client.get("api/exports").json()["files"]}
+    assert all(f["words"] and f["group"] for f in offered.values())
+    farm = next(sample_served.farms.glob("*.gpkg"))
+    for command in ("plan", "order"):
+        out = tmp_path / command
+        arguments = [sys.executable, "-m", "greengap.cli", command, str(farm), "--out", str(out)]
+        subprocess.run(arguments, check=False, capture_output=True)
+        names = {path.name for path in out.iterdir()}
+        assert names <= offered.keys()
+        if command == "order":
+            names = {name for name in names if not name.endswith(".csv")}  # the plan has tables of the same names
+        for name in sorted(names):
+            assert sample_served.client.get(f"api/export/{name}").content == (out / name).read_bytes(), name
+    import io
+    import zipfile
+
+    with zipfile.ZipFile(io.BytesIO(sample_served.client.get("api/export/everything.zip").content)) as packed:
+        inside = set(packed.namelist())
+    assert {"map.html", "plan.geojson", "seed_order.pdf", "seed_order.csv", "clocks.csv"} <= inside
+    assert inside <= offered.keys()
+
+
+def test_a_new_writer_is_offered_without_any_other_change(
+    sample_served: Served, app_of_sample: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from fastapi.testclient import TestClient
+
+    from greengap.web import exports, file_routes
+
+    def two(plan: Any, folder: Path) -> list[Path]:
+        for name in ("a.txt", "b.txt"):
+            (folder / name).write_text(plan.settings.name)
+        return [folder / "a.txt", folder / "b.txt"]
+
+    known = exports.writers()
+    more = exports.Writer((), "for a terminal", "machine", two, archive="terminal.zip")
+    for module in (exports, file_routes):
+        monkeypatch.setattr(module, "writers", lambda: (*known, more))
+    app, house = app_of_sample
+    until = time.monotonic() + 120
+    while house.open().planner.progress.state != "done" and time.monotonic() < until:
+        time.sleep(0.1)
+    client = TestClient(app)
+    assert {"name": "terminal.zip", "words": "for a terminal", "group": "machine"} in client.get("/api/exports").json()[
+        "files"
+    ]
+    import io
+    import zipfile
+
+    with zipfile.ZipFile(io.BytesIO(client.get("/api/export/terminal.zip").content)) as packed:
+        assert packed.namelist() == ["a.txt", "b.txt"]
+        assert packed.read("a.txt").decode() == house.open().settings.name
+
+
+def test_aims_that_pull_apart_are_named_with_what_each_costs(sample_served: Served) -> None:
+    from greengap.web.views import aims_apart
+
+    plan = plan_farm(read_farm(SAMPLE))
+    found = {gap: aims_apart(plan, gap) for gap in plan.gaps["gap_id"]}
+    wanted = plan.settings.wanted_odds
+    odds = plan.purpose_odds.merge(plan.options[["option_id", "gap_id", "cover_id", "sow_date"]], on="option_id")
+    assert any(found.values())
+    for gap, pairs in found.items():
+        for pair in pairs:
+            one, other = pair["first"], pair["second"]
+            assert one["met"] >= wanted * one["years"] > one["other_met"]
+            assert other["met"] >= wanted * other["years"] > other["other_met"]
+            own = odds[odds["gap_id"] == gap].assign(keeps=lambda t: t["met_years"] >= wanted * t["years"])
+            both = own[own["aim"].isin([one["aim"], other["aim"]])].groupby("option_id")["keeps"].all()
+            eligible = plan.recommendation[(plan.recommendation["gap_id"] == gap) & plan.recommendation["eligible"]]
+            options = own[own["cover_id"].isin(eligible["cover_id"])]["option_id"]
+            assert not both[both.index.isin(options)].any()
+    told = sample_served.client.get("api/gap", params={"id": "River 2/2"}).json()
+    assert told["apart"] == found["River 2/2"]
+
+
+def test_the_growers_word_and_the_sown_share_change_the_plan_and_go_with_a_rename(serve: Serve) -> None:
+    served = serve(str(SAMPLE))
+    served.planned()
+    before = {f["id"]: f["properties"] for f in served.state()["blocks"]["features"]}
+    word = {"Pond": {"ponds": True, "reason": "stood under water in 2021"}}
+    assert served.edit(kind="settings", values={"growers_word": word}).status_code == 200
+    nothing = served.edit(kind="settings", values={"growers_word": {"Pond": {"ponds": True}}})
+    assert nothing.json()["kind"] == "input"
+    assert "reason" in nothing.json()["sentence"]
+    assert served.edit(kind="sown_share", block="Pond", share=0.6).status_code == 200
+    assert served.edit(kind="rename", block="Pond", name="Pool").status_code == 200
+    served.planned()
+    path = next(served.farms.glob("*.gpkg"))
+    farm = read_farm(path)
+    assert farm.settings.growers_word["Pool"].reason == "stood under water in 2021"
+    row = farm.blocks.set_index("block_id").loc["Pool"]
+    assert row["area_sown_m2"] == pytest.approx(0.6 * before["Pond"]["area_m2"], rel=1e-6)
+    need = served.client.get("api/export/seed_need.csv").text.splitlines()
+    assert any(line.split(",")[1] == "Pool" for line in need[1:])
+    served.planned()
+    assert served.client.get("api/site").json()["soil"]
+    split = served.edit(kind="split", block="Pool", line=_across(served, "Pool"))
+    assert split.status_code == 200
+    shares = {f["id"]: f["properties"]["sown_share"] for f in split.json()["state"]["blocks"]["features"]}
+    assert [v for k, v in shares.items() if k.startswith("Pool")] == pytest.approx([0.6, 0.6])
+    assert "Pool" not in split.json()["state"]["settings"]["growers_word"]

@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from pyproj import Geod
-from shapely.geometry import shape
+from shapely.geometry import Point, shape
 
 from .conftest import SAMPLE, Served, planned
 
@@ -275,7 +275,7 @@ def test_two_tabs_do_not_overwrite_each_other(serve: Serve, window: Window) -> N
 def test_the_page_works_without_a_network_and_asks_nobody_else(sample_served: Served, window: Window) -> None:
     page = window(sample_served)
     planned(page)
-    for screen in ("Calendar", "Work", "Flowers", "Order", "Farm", "Map"):
+    for screen in ("Calendar", "Work", "Flowers", "Order", "Compare", "Farm", "Map"):
         page.click(f".tabs >> text={screen}")
         page.wait_for_timeout(250)
     page.click(".block-list >> text=River 1")
@@ -296,7 +296,7 @@ def test_the_page_works_without_a_network_and_asks_nobody_else(sample_served: Se
 def test_a_phone_shows_everything_and_lets_choose(sample_served: Served, window: Window) -> None:
     page = window(sample_served, 360, 740, has_touch=True, is_mobile=True)
     planned(page)
-    for screen in ("Calendar", "Work", "Flowers", "Order", "Farm", "Map"):
+    for screen in ("Calendar", "Work", "Flowers", "Order", "Compare", "Farm", "Map"):
         page.tap(f".tabs >> text={screen}")
         page.wait_for_timeout(300)
         assert page.evaluate("document.documentElement.scrollWidth") == 360, screen
@@ -391,7 +391,7 @@ def test_axe_finds_nothing_on_any_screen(sample_served: Served, serve: Serve, wi
     look(page, "start")
     page = window(sample_served, width)
     planned(page)
-    for screen in ("Map", "Calendar", "Work", "Flowers", "Order", "Farm"):
+    for screen in ("Map", "Calendar", "Work", "Flowers", "Order", "Compare", "Farm"):
         page.click(f".tabs >> text={screen}")
         page.wait_for_timeout(500)
         look(page, screen)
@@ -401,6 +401,10 @@ def test_axe_finds_nothing_on_any_screen(sample_served: Served, serve: Serve, wi
     look(page, "block")
     page.click("#drawer .lines button >> nth=1")
     page.wait_for_selector(".options")
+    page.click(".years > summary")
+    page.wait_for_selector(".strip")
+    page.click(".after > summary")
+    page.wait_for_selector(".after h4")
     look(page, "gap")
     page.click(".why-button >> nth=0")
     page.wait_for_selector("dialog .top")
@@ -435,6 +439,149 @@ def test_every_text_of_the_page_is_in_the_catalogue() -> None:
     stems = (
         "problem_", "did_", "layer_", "screen_", "tool_", "export_", "equipment_", "missing_", "fault_", "draw_hint_",
         "class_", "scale_", "import_", "method_", "handle_",
+        "word_",
     )  # fmt: skip
     text = "".join(path.read_text(encoding="utf-8") for path in static.glob("*.js"))
     assert [key for key in words if f'"{key}"' not in text and not key.startswith(stems)] == []
+
+
+def test_a_shared_corner_moves_in_both_blocks_unless_told_not_to(serve: Serve, window: Window) -> None:
+    served = serve(str(SAMPLE))
+    page = window(served, fragment="#screen=map&block=River 2")
+    planned(page)
+
+    def outlines() -> dict[str, Any]:
+        return {f["id"]: shape(f["geometry"]) for f in served.state()["blocks"]["features"]}
+
+    before = outlines()
+    corners = list(before["River 2"].exterior.coords[:-1])
+    shared = next(i for i, c in enumerate(corners) if i and c in list(before["River 1"].exterior.coords))
+    for along in (True, False):
+        page.click("[data-tool=reshape]")
+        page.wait_for_timeout(500)
+        if not along:
+            page.get_by_label("Shared corners and edges of neighbours move along").uncheck()
+        page.locator(f'.corner[data-key="0,0,{shared}"]').focus()
+        for _ in range(5):
+            page.keyboard.press("ArrowLeft")  # a metre each
+            page.wait_for_timeout(60)
+        if along:
+            page.wait_for_selector(".reading >> text=moving along: River 1")
+        page.click(".draw-bar button.main")
+        page.wait_for_selector(".draw-bar", state="detached")
+        after = outlines()
+        changed = {name for name in after if not after[name].equals_exact(before[name], 1e-7)}
+        assert changed == ({"River 1", "River 2"} if along else {"River 2"})
+        lost = Geod(ellps="WGS84").geometry_area_perimeter(after["River 1"].intersection(after["River 2"]))[0]
+        if along:  # no overlap and no sliver: both have a corner where it went
+            old = [Point(c) for c in corners]
+            moved = next(c for c in after["River 2"].exterior.coords if min(Point(c).distance(o) for o in old) > 1e-6)
+            away = Geod(ellps="WGS84").inv(*corners[shared], *moved)[2]
+            assert away == pytest.approx(5, abs=0.01)
+            assert min(Point(moved).distance(Point(c)) for c in after["River 1"].exterior.coords) < 2e-8
+            assert abs(lost) < 0.1
+        else:
+            assert abs(lost) > 5  # shown while drawing, and kept because it was asked for
+        page.click("text=Undo")
+        page.wait_for_timeout(500)
+        now = outlines()
+        assert all(now[name].equals_exact(before[name], 1e-7) for name in before)
+
+
+def test_what_a_cover_leaves_is_told_as_the_command_tells_it(sample_served: Served, window: Window) -> None:
+    page = window(sample_served, fragment="#screen=calendar&block=Pond&gap=Pond/2")
+    planned(page)
+    page.wait_for_selector(".options .option")
+    cover = page.locator("[data-role=pick]").input_value()
+    said = subprocess.run(
+        [sys.executable, "-m", "greengap.cli", "after", str(SAMPLE), "Pond", cover, "--gap", "Pond/2"],
+        check=False, capture_output=True, text=True,
+    ).stdout  # fmt: skip
+    words = " ".join(said.split())
+    page.click(".after > summary")
+    page.wait_for_selector(".after h4")
+    for sentence in page.locator(".after > div > p:not(.quiet):not(.caution)").all_inner_texts():
+        assert sentence.removesuffix("Why?").strip() in words
+    assert page.locator(".after svg .curve.own").count() == 1
+    for row in page.locator(".after table >> nth=0").locator("tbody tr").all():
+        assert row.locator("td").first.inner_text() in words
+    clocks = page.locator("svg.clocks text").all_text_contents()
+    assert sum("binds" in text for text in clocks) == 1
+    spare = next(text for text in clocks if "binds" in text).split()[0]
+    assert re.search(rf"{spare}\s+\d+ of \d+ years\s+binds", said)
+    ladder = sample_served.client.get("api/export/ladder.csv").text.splitlines()
+    assert page.locator(".ladder li").count() == sum(line.startswith("Pond/2,") for line in ladder)
+    page.click(".years > summary")
+    page.wait_for_selector(".strip")
+    page.locator(".years input[type=range]").fill("3")
+    assert page.locator(".years .verdict").inner_text().startswith("2003: ")
+    assert page.complaints == []
+
+
+def test_a_kept_plan_is_set_beside_the_plan_after_an_edit(serve: Serve, window: Window) -> None:
+    served = serve(str(SAMPLE))
+    page = window(served, fragment="#screen=compare")
+    planned(page)
+    page.get_by_label("Keep the plan as it is now").fill("January")
+    page.click("text=Keep it")
+    page.wait_for_selector("text=Nothing differs in any of 57 gaps")
+    served.planned()
+    first = {g["id"]: g for g in served.client.get("api/plan").json()["gaps"]}
+    detail = served.client.get("api/gap", params={"id": "River 2/2"}).json()
+    other = next(c for c in detail["covers"] if c["dates"] and c["cover"] != detail["chosen"])
+    done = served.edit(
+        kind="answer", gap="River 2/2", cover=other["cover"], given="choose", cautions_read=True
+    )  # fmt: skip
+    assert done.status_code == 200
+    page.wait_for_selector("text=1 of 57 gaps differ, on 1 blocks.")
+    row = page.locator(".compare-result table.stack tbody tr")
+    assert row.count() == 1
+    text = row.inner_text()
+    assert first["River 2/2"]["cover"] != other["cover"]
+    assert "Another cover" in text
+    assert other["name"].lower() in text.lower()
+    got = served.client.get("api/compare", params={"kept": "January"}).json()
+    assert got["same"] == 56
+    assert got["rows"][0]["before"]["sow"] == first["River 2/2"]["sow"]
+    page.click("text=Undo")
+    page.wait_for_selector("text=Nothing differs in any of 57 gaps")
+    # The whole farm for nitrogen alone: other covers, and nothing of it is kept.
+    page.get_by_label("Compare", exact=True).select_option(index=1)
+    for name, weight in (("Suppress weeds", "0"), ("Supply nitrogen", "5")):
+        page.get_by_label(name).fill(weight)
+    page.click("text=Plan the farm under these weights")
+    page.wait_for_selector(".compare-result table.stack", timeout=90_000)
+    assert page.locator(".compare-result table.stack tbody tr").count() > 3
+    assert served.state()["settings"]["purposes"]["weed_suppression"]["weight"] > 0
+    assert page.complaints == []
+
+
+def test_beds_are_made_from_one_line_and_buffers_from_a_width(serve: Serve, window: Window) -> None:
+    served = serve(str(SAMPLE))
+    page = window(served, fragment="#screen=map&block=Hollow")
+    planned(page)
+    whole = next(f for f in served.state()["blocks"]["features"] if f["id"] == "Hollow")
+    page.click("[data-tool=beds]")
+    page.wait_for_timeout(400)
+    lon, lat = whole["geometry"]["coordinates"][0][0][:2]
+    end = whole["geometry"]["coordinates"][0][1][:2]
+    page.click(".draw-bar summary")
+    for x, y in ((lon, lat), end):
+        page.get_by_label("Latitude").fill(str(y))
+        page.get_by_label("Longitude").fill(str(x))
+        page.locator(".draw-bar details button").last.click()
+    page.get_by_label("Bed to bed").fill("2")
+    page.get_by_label("Sown width").fill("1.5")
+    page.get_by_label("Number of beds").fill("200")
+    page.click(".draw-bar button.main")
+    page.wait_for_selector("#said >> text=beds on Hollow: its sown share")
+    after = next(f for f in served.state()["blocks"]["features"] if f["id"] == "Hollow")
+    assert after["properties"]["sown_share"] == pytest.approx(0.75, abs=0.02)
+    page.click("[data-tool=buffer]")
+    page.get_by_label("Width (m)").fill("5")
+    page.click("text=Make the buffer")
+    page.wait_for_selector(".block-list >> text=Hollow buffer 1")
+    features = {f["id"]: f for f in served.state()["blocks"]["features"]}
+    parts = [features[name]["properties"]["area_m2"] for name in ("Hollow", "Hollow buffer 1")]
+    assert sum(parts) == pytest.approx(whole["properties"]["area_m2"], rel=1e-5)
+    assert page.complaints == []

@@ -243,3 +243,85 @@ def side_lengths_m(polygon: Polygon) -> list[float]:
     """Geodesic length of each side of the outer ring [m]."""
     lon, lat = shapely.get_coordinates(polygon.exterior).T
     return [float(x) for x in WGS84.line_lengths(lon, lat)]
+
+
+def beds(
+    polygon: Polygon | MultiPolygon, line: Sequence[Sequence[float]], pitch_m: float, width_m: float, count: int
+) -> list[Polygon | MultiPolygon]:
+    """Beds beside each other from one line along the outer edge of the first, cut off at the outline.
+
+    Parameters
+    ----------
+    polygon : Polygon or MultiPolygon
+    line : sequence of (longitude, latitude)
+        First and last place give the direction; the other beds lie on the side of the outline's middle.
+    pitch_m, width_m : float
+        From one bed to the same edge of the next, and of what is sown [m].
+    count : int
+
+    Returns
+    -------
+    list of Polygon or MultiPolygon
+        From the line onwards; a bed that misses the outline is left out.
+
+    Raises
+    ------
+    DrawingProblem
+        If the line has no length or no bed lies on the block.
+    """
+    xy = np.array([c[:2] for c in line], dtype=float).reshape(-1, 2)
+    if len(xy) < 2 or not np.isfinite(xy).all() or np.allclose(xy[0], xy[-1]):
+        raise DrawingProblem("line_short", "a bed line needs two places")
+    lat, origin = float(xy[0][1]), xy[0]
+    scale = np.array([111_320.0 * np.cos(np.radians(lat)), 111_132.0])
+    plane = shapely.transform(polygon, lambda c: (c - origin) * scale)
+    along = (xy[-1] - origin) * scale
+    along /= np.hypot(*along)
+    across = np.array([-along[1], along[0]])
+    middle = plane.centroid
+    if across @ [middle.x, middle.y] < 0:
+        across = -across
+    reach = along * 2 * float(np.hypot(*np.abs(np.array(plane.bounds)).reshape(2, 2).max(axis=0)) + 1)
+    made: list[Polygon | MultiPolygon] = []
+    for number in range(count):
+        near, far = across * number * pitch_m, across * (number * pitch_m + width_m)
+        strip = Polygon([near - reach, near + reach, far + reach, far - reach])
+        parts = [p for p in shapely.get_parts(shapely.intersection(plane, strip)) if isinstance(p, Polygon)]
+        parts = [p for p in parts if p.area >= SPECK_M2]
+        if parts:
+            made.append(shapely.transform(_together(parts), lambda c: c / scale + origin))
+    if not made:
+        raise DrawingProblem("beds_none", "no bed lies on the block", lat=lat, lon=float(origin[0]))
+    return made
+
+
+def buffer(
+    polygon: Polygon | MultiPolygon, width_m: float, neighbours: Sequence[BaseGeometry] = ()
+) -> tuple[Polygon | MultiPolygon, Polygon | MultiPolygon]:
+    """Ground inside a buffer along the edge, and the buffer itself; none along an edge shared with a neighbour.
+
+    Raises
+    ------
+    DrawingProblem
+        If the buffer takes in the whole block, or there is no open edge.
+    """
+    lat = polygon.centroid.y
+    scale = np.array([111_320.0 * np.cos(np.radians(lat)), 111_132.0])
+
+    def flat(geometry: BaseGeometry) -> BaseGeometry:
+        return shapely.transform(geometry, lambda c: c * scale)
+
+    def ground(geometry: BaseGeometry) -> list[Polygon]:
+        return _ground(shapely.transform(geometry, lambda c: c / scale))
+
+    plane = flat(polygon)
+    edge = plane.boundary
+    for other in neighbours:
+        edge = shapely.difference(edge, shapely.buffer(flat(other), OVERLAP_THIN_M * 4))
+    if edge.is_empty:
+        raise DrawingProblem("edge_none", "every edge of the block is shared", polygon.centroid.x, lat)
+    strip = shapely.intersection(plane, shapely.buffer(edge, width_m, join_style="mitre", cap_style="flat"))
+    inside, outside = ground(shapely.difference(plane, strip)), ground(strip)
+    if not inside or not outside:
+        raise DrawingProblem("buffer_all", "the buffer takes in the whole block", polygon.centroid.x, lat)
+    return _together(inside), _together(outside)

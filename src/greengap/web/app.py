@@ -2,16 +2,9 @@
 
 from __future__ import annotations
 
-import io
-import sqlite3
 import tempfile
-import threading
-import zipfile
 from collections.abc import Callable
-from contextlib import closing
-from dataclasses import asdict
 from datetime import date
-from functools import lru_cache
 from importlib.metadata import version as installed
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -23,16 +16,19 @@ from fastapi.responses import FileResponse, JSONResponse, Response
 
 from greengap.errors import InputProblem
 from greengap.farm.drawing import DrawingProblem
-from greengap.farm.farm_file import is_farm_file
 from greengap.output.map_library import library_script, library_style
 from greengap.web import edits
 from greengap.web.asked import (
     Answer,
+    Beds,
+    Buffer,
     CalendarTry,
     CopyCrops,
     CutOut,
     Draw,
+    DropPlan,
     EditFor,
+    KeepPlan,
     Merge,
     NextYear,
     OpenFarm,
@@ -44,11 +40,15 @@ from greengap.web.asked import (
     Reshape,
     SetCrop,
     SetSettings,
+    SownShare,
     Split,
     StepFor,
-    Weights,
 )
+from greengap.web.compare import short
 from greengap.web.edits import EditProblem
+from greengap.web.file_routes import file_routes
+from greengap.web.house import House, NotThere, OtherFarm, sample_folder
+from greengap.web.plan_routes import plan_routes
 from greengap.web.session import Session, pack_folder, slug
 from greengap.web.store import FarmStore, Rowset, VersionConflict, new_farm_file
 from greengap.web.views import cautions_of
@@ -57,109 +57,27 @@ STATIC = Path(__file__).parent / "static"
 KINDS = {".js": "text/javascript", ".css": "text/css", ".json": "application/json", ".svg": "image/svg+xml"}
 
 
-class NotThere(Exception):
-    """What was asked for is not there (yet)."""
-
-    def __init__(self, key: str) -> None:
-        self.key = key
-        super().__init__(key)
-
-
-class OtherFarm(Exception):
-    """Another farm is open than the one that the edit was made for."""
-
-
-def sample_folder() -> Path:
-    """The sample farm: inside the installed package, or beside the sources."""
-    inside = Path(__file__).parents[1] / "sample_fields"
-    return inside if inside.is_dir() else Path(__file__).parents[3] / "sample_fields"
-
-
-@lru_cache(maxsize=1)
-def rough_land() -> dict[str, Any]:
-    """Countries at 1:110 million (Natural Earth, public domain), as they come with an installed package."""
-    import json
-
-    import geopandas as gpd
-    import pyogrio
-
-    path = Path(pyogrio.__file__).parent / "tests" / "fixtures" / "naturalearth_lowres" / "naturalearth_lowres.shp"
-    if not path.is_file():
-        return {"type": "FeatureCollection", "features": []}
-    shapes = gpd.read_file(path, columns=[])
-    shapes["geometry"] = shapes.geometry.simplify(0.05)
-    found: dict[str, Any] = json.loads(shapes.to_json(drop_id=True))
-    return found
-
-
-class House:
-    """The farms folder, and the one farm that is open."""
-
-    def __init__(self, farms: Path, address: str = "") -> None:
-        self.farms, self.address = farms, address
-        self.session: Session | None = None
-        self.farm_id = ""
-        self._lock = threading.Lock()
-        self._count = 0
-
-    def take(self, store: FarmStore) -> None:
-        """Open a farm in place of the one that was open."""
-        with self._lock:
-            before, self.session = self.session, Session(store)
-            self._count += 1
-            self.farm_id = f"{store.path.stem}-{self._count}"
-            if before is not None:
-                before.close()
-
-    def open(self) -> Session:
-        """The open farm."""
-        if self.session is None:
-            raise NotThere("no_farm")
-        return self.session
-
-    def open_as(self, farm: str) -> Session:
-        """The open farm, if it is the one that is meant."""
-        session = self.open()
-        if farm != self.farm_id:
-            raise OtherFarm
-        return session
-
-    def files(self) -> dict[str, Path]:
-        """Farm files of the farms folder, newest first; what is none is left out."""
-        if not self.farms.is_dir():
-            return {}
-        found = [p for p in self.farms.glob("*.gpkg") if is_farm_file(p)]
-        return {p.name: p for p in sorted(found, key=lambda p: -p.stat().st_mtime)[:200]}
-
-    def free_path(self, name: str) -> Path:
-        """A path in the farms folder that is not taken."""
-        stem, number = slug(name), 1
-        path = self.farms / f"{stem}.gpkg"
-        while path.exists():
-            number += 1
-            path = self.farms / f"{stem}-{number}.gpkg"
-        return path
-
-    def close(self) -> None:
-        """Let go of the farm."""
-        if self.session is not None:
-            self.session.close()
-            self.session = None
-
-
 def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
     """The edit that was asked for, as a function of the rows."""
     match asked:
         case Draw():
             return lambda rows: edits.draw(rows, asked.rings, asked.name, asked.field)
         case Reshape():
-            return lambda rows: edits.reshape(rows, asked.block, asked.parts)
+            also = {one.block: one.parts for one in asked.also}
+            return lambda rows: edits.reshape(rows, asked.block, asked.parts, also)
         case Rename():
             return lambda rows: edits.rename(rows, asked.block, asked.name, asked.field)
+        case SownShare():
+            return lambda rows: edits.sown_share(rows, asked.block, asked.share)
         case Remove():
             return lambda rows: edits.remove(rows, asked.block)
         case Split():
             return lambda rows: edits.split(rows, asked.block, asked.line)
+        case Beds():
+            how = (asked.pitch_m, asked.width_m, asked.count)
+            return lambda rows: edits.make_beds(rows, asked.block, asked.line, *how, asked.as_blocks)
+        case Buffer():
+            return lambda rows: edits.make_buffer(rows, asked.block, asked.width_m, asked.open_only, asked.keep)
         case CutOut():
             return lambda rows: edits.cut_out(rows, asked.block, asked.ring)
         case Merge():
@@ -174,6 +92,14 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
             return lambda rows: edits.next_year(rows, asked.blocks)
         case SetSettings():
             return lambda rows: edits.set_settings(rows, {str(k): v for k, v in asked.values.items()})
+        case KeepPlan():
+            made = session.planner.made
+            if made is None or made.version != session.version:
+                raise NotThere("no_plan")
+            plan = short(made.plan)
+            return lambda rows: edits.keep_plan(rows, asked.name, plan)
+        case DropPlan():
+            return lambda rows: edits.drop_plan(rows, asked.name)
         case _:
             return _answer(asked, session)
 
@@ -239,8 +165,8 @@ def make_app(house: House) -> FastAPI:
     _pages(app)
     _farms(app, house)
     _edits(app, house)
-    _plans(app, house)
-    _files(app, house)
+    plan_routes(app, house)
+    file_routes(app, house)
     return app
 
 
@@ -354,11 +280,6 @@ def _farms(app: FastAPI, house: House) -> None:
 
         return catalogue_view(load_catalogue())
 
-    @app.get("/api/land")
-    def land() -> dict[str, Any]:
-        """Rough outlines of the countries, to find the place of a new farm on; empty where they are not installed."""
-        return rough_land()
-
     @app.get("/api/state")
     def state() -> dict[str, Any]:
         """Everything that a person edits."""
@@ -404,7 +325,7 @@ def _edits(app: FastAPI, house: House) -> None:
     @app.post("/api/outline")
     def outline(asked: Outline) -> dict[str, Any]:
         """Area, sides and faults of an outline as it is being drawn."""
-        return house.open().faults(asked.rings, asked.block)
+        return house.open().faults(asked.rings, asked.block, {one.block: one.parts for one in asked.also})
 
     @app.post("/api/gaps")
     def gaps(asked: CalendarTry) -> dict[str, Any]:
@@ -464,208 +385,3 @@ def _underlay(session: Session, version: int, name: str, content: bytes, bounds:
     whole.write_bytes(picture)
     whole.replace(beside)
     return session.edit(version, make)
-
-
-def _plans(app: FastAPI, house: House) -> None:
-    @app.get("/api/progress")
-    def progress() -> dict[str, Any]:
-        """How far the plan has come."""
-        session = house.open()
-        return {**asdict(session.planner.progress), "edited": session.version, "farm": house.farm_id}
-
-    @app.post("/api/cancel")
-    def cancel() -> dict[str, Any]:
-        """Stop planning; what has been planned stays."""
-        house.open().planner.cancel()
-        return {}
-
-    @app.post("/api/replan")
-    def replan() -> dict[str, Any]:
-        """Plan again after a stop."""
-        session = house.open()
-        session.planner.request(session.store.contents)
-        return {}
-
-    @app.get("/api/plan")
-    def plan(block: Annotated[str | None, Query(max_length=200)] = None) -> dict[str, Any]:
-        """Gaps of the farm or of one block, and what is said of the farm as a whole."""
-        from greengap.web.views import farm_view
-
-        planner = house.open().planner
-        views = dict(planner.views)
-        if block is not None:
-            return {"gaps": views.get(block, []), "farm": None}
-        made = planner.made
-        found = [gap for gaps in views.values() for gap in gaps]
-        return {"gaps": found, "farm": None if made is None else {"version": made.version, **farm_view(made.plan)}}
-
-    @app.get("/api/gap")
-    def gap(id: Annotated[str, Query(max_length=300)]) -> dict[str, Any]:
-        """Everything about one gap."""
-        from greengap.web.views import gap_detail
-
-        found = house.open().planner.gap_in_full(id)
-        if found is None:
-            raise NotThere("no_gap")
-        return gap_detail(found[1], id)
-
-    @app.post("/api/weights")
-    def weights(asked: Weights) -> dict[str, Any]:
-        """How the ranking of a gap moves under other weights; nothing is kept."""
-        from dataclasses import replace
-
-        from greengap.farm.settings import PURPOSES, Purpose
-
-        def change(settings: Any) -> Any:
-            own = {p.key: p.aim for p in settings.purposes}
-            purposes = tuple(Purpose(key, weight, own.get(key)) for key, weight in asked.weights.items() if weight > 0)
-            return replace(settings, purposes=purposes)
-
-        unknown = [key for key in asked.weights if key not in PURPOSES]
-        if unknown:
-            raise EditProblem("no_purpose", "weights", purpose=unknown[0])
-        if not any(asked.weights.values()):
-            raise EditProblem("no_weight", "weights")
-        found = house.open().planner.gap_in_full(asked.gap, change)
-        if found is None:
-            raise NotThere("no_gap")
-        table = found[1].recommendation
-        rows = table[table["gap_id"] == asked.gap].sort_values("rank")
-        return {
-            "ranking": [
-                {
-                    "cover": r.cover_id,
-                    "rank": int(r.rank),
-                    "score": round(float(r.score), 4),
-                    "klass": r.suitability_class,
-                }
-                for r in rows.itertuples()
-                if r.eligible
-            ]
-        }
-
-    @app.get("/api/why")
-    def why(gap: Annotated[str, Query(max_length=300)], cover: Annotated[str, Query(max_length=200)]) -> dict[str, Any]:
-        """How a score and a rate came about, with the source of every number."""
-        from greengap.output.why import explain
-
-        found = house.open().planner.gap_in_full(gap)
-        if found is None or cover not in {*found[0].catalogue.covers, "no_cover"}:
-            raise NotThere("no_gap")
-        made = found[1]
-        return {"lines": list(explain(made, str(made.gaps["block_id"].iloc[0]), cover))}
-
-
-EXPORTS = {
-    "map.html": "text/html",
-    "plan.geojson": "application/geo+json",
-    "farm-folder.zip": "application/zip",
-    "everything.zip": "application/zip",
-    "farm.gpkg": "application/geopackage+sqlite3",
-}
-
-
-def _files(app: FastAPI, house: House) -> None:
-    @app.get("/api/exports")
-    def exports() -> dict[str, Any]:
-        """Names of the files that can be taken away."""
-        from greengap.output.table import LARGE_TABLES, TABLES
-
-        tables = [f"{t}.csv" for t in (*TABLES, "import_report", *LARGE_TABLES)]
-        return {"files": [*EXPORTS, *tables]}
-
-    @app.get("/api/export/{name}")
-    def export(name: str) -> Response:
-        """A file of the plan, made as the commands make it."""
-        session = house.open()
-        if name == "farm-folder.zip":
-            return _download(session.folder_zip(), name)
-        if name == "farm.gpkg":
-            return _download(_copy(session.store.path), session.store.path.name, EXPORTS[name])
-        made = session.planner.made
-        if made is None or made.version != session.version:
-            raise NotThere("no_plan")
-        from greengap.output.table import LARGE_TABLES, TABLES
-        from greengap.output.write import write_plan
-        from greengap.plan import plan_farm
-
-        large = name.removesuffix(".csv") in LARGE_TABLES
-        small = name.removesuffix(".csv") in (*TABLES, "import_report") and name.endswith(".csv")
-        if not (name in EXPORTS or (large and name.endswith(".csv")) or small):
-            raise NotThere("no_file")
-        with tempfile.TemporaryDirectory(prefix="greengap-out-") as folder:
-            written = write_plan(plan_farm(made.farm) if large else made.plan, Path(folder), all_tables=large)
-            by_name = {path.name: path.read_bytes() for path in written}
-        if name == "everything.zip":
-            out = io.BytesIO()
-            with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-                for inner, content in sorted(by_name.items()):
-                    packed.writestr(zipfile.ZipInfo(inner, (1980, 1, 1, 0, 0, 0)), content, zipfile.ZIP_DEFLATED)
-            return _download(out.getvalue(), name)
-        return _download(by_name[name], name, EXPORTS.get(name, "text/csv"))
-
-    @app.get("/api/soil-layer/{key}")
-    def soil_layer(key: Literal["clay", "sand", "organic_matter", "ph", "available_water", "drainage"]) -> Response:
-        """A soil raster around the farm, as a picture with its bounds and range."""
-        import base64
-
-        from greengap.web.layers import soil_picture
-
-        farm = house.open().planner.farm
-        raster = farm.settings.soil_rasters.get(key) if farm is not None else None
-        if farm is None or raster is None:
-            raise NotThere("no_layer")
-        west, south, east, north = (float(v) for v in farm.blocks.total_bounds)
-        picture, told = soil_picture(raster, (west, south, east, north))
-        told["picture"] = "data:image/png;base64," + base64.b64encode(picture).decode()
-        return JSONResponse(told)
-
-    @app.get("/api/site")
-    def site() -> dict[str, Any]:
-        """Soil of each block and the weather that is taken for it, as tables; empty before anything can be planned."""
-        farm = house.open().planner.farm
-        if farm is None:
-            return {"soil": [], "weather": [], "years": []}
-        soil = [
-            {
-                "block": r.block_id, "texture": r.texture_class, "drainage": r.drainage_class,
-                "clay": round(r.clay_fraction, 3), "sand": round(r.sand_fraction, 3),
-                "organic_matter": round(r.organic_matter_fraction, 4), "ph": round(r.ph, 2),
-                "available_water": round(r.available_water_fraction, 3), "covered": round(r.covered_fraction, 3),
-                "source": r.source,
-            }
-            for r in farm.soil.itertuples()
-        ]  # fmt: skip
-        years = farm.weather["date"].dt.year
-        weather = []
-        for site_id in farm.weather["site_id"].values:
-            one = farm.weather.sel(site_id=site_id)
-            weather.append(
-                {
-                    "site": str(site_id),
-                    "blocks": sorted(b for b, s in farm.site_of_block.items() if s == site_id),
-                    "rain_mm": round(float(one["precipitation_mm"].sum() / max(len(set(years.values.tolist())), 1))),
-                    "tmean_degc": round(float(((one["tmin_degc"] + one["tmax_degc"]) / 2).mean()), 1),
-                }
-            )
-        return {"soil": soil, "weather": weather, "years": [int(years.min()), int(years.max())]}
-
-    @app.get("/api/underlay.png")
-    def underlay() -> Response:
-        """The photo or map that lies under the outlines."""
-        own = house.open().store.path
-        beside = own.with_name(f"{own.stem}-underlay.png")
-        if not beside.is_file():
-            raise NotThere("no_layer")
-        return FileResponse(beside, media_type="image/png")
-
-
-def _copy(path: Path) -> bytes:
-    """A farm file as it is between two edits."""
-    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
-        return bytes(db.serialize())
-
-
-def _download(content: bytes, name: str, kind: str | None = None) -> Response:
-    headers = {"content-disposition": f'attachment; filename="{name}"'}
-    return Response(content, media_type=kind or EXPORTS.get(name, "application/octet-stream"), headers=headers)

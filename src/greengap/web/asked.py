@@ -56,12 +56,18 @@ class Draw(_Asked):
     field: Name = ""
 
 
-class Reshape(_Asked):
+class NewOutline(_Asked):
     """Another outline for a block: polygons of rings."""
 
-    kind: Literal["reshape"]
     block: Name
     parts: Annotated[list[Rings], Field(max_length=100)]
+
+
+class Reshape(NewOutline):
+    """Another outline for a block, and for neighbours whose shared corners move along."""
+
+    kind: Literal["reshape"]
+    also: Annotated[list[NewOutline], Field(max_length=100)] = []
 
 
 class Rename(_Asked):
@@ -71,6 +77,14 @@ class Rename(_Asked):
     block: Name
     name: Name
     field: Name = ""
+
+
+class SownShare(_Asked):
+    """How much of a block is sown: the rest is wheel tracks, paths, buffer."""
+
+    kind: Literal["sown_share"]
+    block: Name
+    share: float = Field(gt=0, le=1)
 
 
 class Remove(_Asked):
@@ -86,6 +100,28 @@ class Split(_Asked):
     kind: Literal["split"]
     block: Name
     line: Ring
+
+
+class Beds(_Asked):
+    """Beds from one line, pitch, width and count: blocks of their own, or only the sown share of the block."""
+
+    kind: Literal["beds"]
+    block: Name
+    line: Ring
+    pitch_m: float = Field(gt=0.1, le=100)
+    width_m: float = Field(gt=0.1, le=100)
+    count: int = Field(ge=1, le=200)
+    as_blocks: bool = False
+
+
+class Buffer(_Asked):
+    """A buffer along the edge of a block; kept as a block of its own if wanted."""
+
+    kind: Literal["buffer"]
+    block: Name
+    width_m: float = Field(gt=0.1, le=500)
+    open_only: bool = True
+    keep: bool = True
 
 
 class CutOut(_Asked):
@@ -142,7 +178,7 @@ class SetSettings(_Asked):
         Literal[
             "name", "note", "units", "organic", "animals_eat_cover", "irrigation", "wanted_odds", "not_wanted",
             "purposes", "equipment", "days", "waiting", "seed_lots", "cold_offset_degc", "diseases", "tile_drained",
-            "underlay",
+            "growers_word", "underlay",
         ],
         Any,
     ]  # fmt: skip
@@ -160,9 +196,23 @@ class Answer(_Asked):
     read_by: Name = ""
 
 
+class KeepPlan(_Asked):
+    """Keep the plan as it is now, under a name, to compare with later."""
+
+    kind: Literal["keep_plan"]
+    name: Name
+
+
+class DropPlan(_Asked):
+    """Let go of a kept plan."""
+
+    kind: Literal["drop_plan"]
+    name: Name
+
+
 AnyEdit = Annotated[
-    Draw | Reshape | Rename | Remove | Split | CutOut | Merge | SetCrop | RemoveCrop | CopyCrops | NextYear
-    | SetSettings | Answer,
+    Draw | Reshape | Rename | Remove | Split | CutOut | Merge | Beds | Buffer | SownShare | SetCrop | RemoveCrop
+    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan,
     Field(discriminator="kind"),
 ]  # fmt: skip
 
@@ -188,6 +238,7 @@ class Outline(_Asked):
 
     rings: Rings
     block: Name | None = None
+    also: Annotated[list[NewOutline], Field(max_length=100)] = []
 
 
 class CalendarTry(_Asked):
@@ -201,6 +252,12 @@ class Weights(_Asked):
     """Weights of purposes to try on one gap; 0 leaves a purpose out."""
 
     gap: Name
+    weights: dict[Name, Annotated[float, Field(ge=0, le=100)]]
+
+
+class FarmWeights(_Asked):
+    """Weights of purposes to plan the whole farm under; 0 leaves a purpose out."""
+
     weights: dict[Name, Annotated[float, Field(ge=0, le=100)]]
 
 

@@ -7,7 +7,7 @@ Words are a key of the text catalogue and what goes into it, so that the history
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -15,13 +15,15 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon, shape
 
 from greengap.farm import drawing
+from greengap.farm.fields import geodesic_area_m2
 from greengap.web.store import CROP_COLUMNS, SOFT, Patch, Rowset
 
 MOST_BLOCKS = 2_000
 MOST_CROPS = 20_000
 LONGEST_NAME = 60
+MOST_KEPT = 8  # plans kept to compare with
 BLOCK_LISTS = ("irrigation", "tile_drained")  # settings that list blocks
-BLOCK_TABLES = ("cold_offset_degc", "diseases")  # settings that hold something for a block
+BLOCK_TABLES = ("cold_offset_degc", "diseases", "growers_word")  # settings that hold something for a block
 
 Change = tuple[Patch, list[Any]]
 
@@ -155,15 +157,29 @@ def polygon(rings: Sequence[Sequence[Sequence[float]]]) -> Polygon:
     return Polygon(outer.exterior, [h.exterior for h in holes])
 
 
-def reshape(rows: Rowset, block: str, parts: Sequence[Sequence[Sequence[Sequence[float]]]]) -> Change:
-    """Another outline for a block, as polygons of rings."""
-    before = _known(rows, block)
-    made = [polygon(rings) for rings in parts]
-    if not made:
-        raise drawing.DrawingProblem("corners_few", "an outline needs three corners")
-    outline = drawing.usable(made[0] if len(made) == 1 else MultiPolygon(made))
-    after = {**before, "geometry": geojson(outline)}
-    return {"blocks": {block: [before, after]}}, ["did_reshape", {"block": block}]
+_Parts = Sequence[Sequence[Sequence[Sequence[float]]]]
+
+
+def reshape(rows: Rowset, block: str, parts: _Parts, also: Mapping[str, _Parts] | None = None) -> Change:
+    """Another outline for a block, as polygons of rings.
+
+    Parameters
+    ----------
+    also : mapping of block to parts, optional
+        Neighbours whose shared corners moved along; they are kept in the same edit or not at all.
+    """
+    changed = {}
+    for name, own in ((block, parts), *(also or {}).items()):
+        before = _known(rows, name)
+        made = [polygon(rings) for rings in own]
+        if not made:
+            raise drawing.DrawingProblem("corners_few", "an outline needs three corners")
+        outline = drawing.usable(made[0] if len(made) == 1 else MultiPolygon(made))
+        changed[name] = [before, {**before, "geometry": geojson(outline)}]
+    others = [name for name in changed if name != block]
+    if others:
+        return {"blocks": changed}, ["did_reshape_shared", {"block": block, "others": ", ".join(others)}]
+    return {"blocks": changed}, ["did_reshape", {"block": block}]
 
 
 def rename(rows: Rowset, block: str, name: str, field: str) -> Change:
@@ -176,6 +192,15 @@ def rename(rows: Rowset, block: str, name: str, field: str) -> Change:
     patch = _rename(rows, {block: [name]})
     patch["blocks"] = {block: [before, None], name: [None, after]}
     return patch, ["did_rename", {"block": block, "name": name}]
+
+
+def sown_share(rows: Rowset, block: str, share: float) -> Change:
+    """How much of a block is sown."""
+    before = _known(rows, block)
+    after = {k: v for k, v in before.items() if k != "sown_share"} | ({"sown_share": share} if share < 1 else {})
+    if after == before:
+        raise EditProblem("nothing_changed", "share")
+    return {"blocks": {block: [before, after]}}, ["did_sown_share", {"block": block, "share": f"{100 * share:.3g}"}]
 
 
 def remove(rows: Rowset, block: str) -> Change:
@@ -202,7 +227,8 @@ def split(rows: Rowset, block: str, line: Sequence[Sequence[float]]) -> Change:
     patch = _rename(rows, {block: names})
     field = block if before.get("field") == block else before.get("field", block)
     patch["blocks"] = {block: [before, None]} | {
-        name: [None, {"field": field, "geometry": geojson(part)}] for name, part in zip(names, parts, strict=True)
+        name: [None, {**before, "field": field, "geometry": geojson(part)}]
+        for name, part in zip(names, parts, strict=True)
     }
     return patch, ["did_split", {"block": block, "parts": ", ".join(names)}]
 
@@ -215,6 +241,49 @@ def _letters(number: int) -> str:
         number, rest = divmod(number - 1, 26)
         out = chr(97 + rest) + out
     return out
+
+
+def make_beds(
+    rows: Rowset, block: str, line: Sequence[Sequence[float]], pitch_m: float, width_m: float, count: int,
+    as_blocks: bool,
+) -> Change:  # fmt: skip
+    """Beds of a block: each a block with its crops, or the block's sown share."""
+    before = _known(rows, block)
+    if width_m > pitch_m:
+        raise EditProblem("bed_width", "width_m")
+    whole = outline_of(before)
+    made = drawing.beds(whole, line, pitch_m, width_m, count)
+    said = {"block": block, "count": len(made)}
+    if not as_blocks:
+        share = min(sum(geodesic_area_m2(bed) for bed in made) / geodesic_area_m2(whole), 1.0)
+        return {"blocks": {block: [before, {**before, "sown_share": share}]}}, ["did_beds", said]
+    names: list[str] = []
+    number = 0
+    while len(names) < len(made):
+        number += 1
+        try:
+            names.append(clean_name(f"{block} bed {number}", rows, besides=[block]))
+        except EditProblem as problem:
+            if problem.key != "name_taken":
+                raise
+    patch = _rename(rows, {block: names})
+    field = block if before.get("field") == block else before.get("field", block)
+    patch["blocks"] = {block: [before, None]} | {
+        name: [None, {"field": field, "geometry": geojson(bed)}] for name, bed in zip(names, made, strict=True)
+    }
+    return patch, ["did_beds_blocks", said]
+
+
+def make_buffer(rows: Rowset, block: str, width_m: float, open_only: bool, keep: bool) -> Change:
+    """A buffer along the edge of a block, which gets so much smaller."""
+    before = _known(rows, block)
+    others = [outline_of(row) for name, row in rows.blocks.items() if name != block] if open_only else []
+    inside, strip = drawing.buffer(outline_of(before), width_m, others)
+    changed: dict[str, list[Any]] = {block: [before, {**before, "geometry": geojson(inside)}]}
+    if keep:
+        name = free_name(f"{block} buffer", rows)
+        changed[name] = [None, {"field": before.get("field") or block, "geometry": geojson(strip)}]
+    return {"blocks": changed}, ["did_buffer", {"block": block, "width": f"{width_m:g}"}]
 
 
 def cut_out(rows: Rowset, block: str, hole: Sequence[Sequence[float]]) -> Change:
@@ -242,6 +311,9 @@ def merge(rows: Rowset, blocks: Sequence[str], name: str) -> Change:
         "field": name if first.get("field") == blocks[0] else first.get("field", name),
         "geometry": geojson(united),
     }
+    areas = [(geodesic_area_m2(outline_of(row)), float(row.get("sown_share", 1.0))) for row in before.values()]
+    if any(share < 1 for _, share in areas):
+        after["sown_share"] = sum(m2 * share for m2, share in areas) / sum(m2 for m2, _ in areas)
     changed[name] = [before.get(name), after]
     patch["blocks"] = changed
     return patch, ["did_merge", {"blocks": ", ".join(blocks), "name": name}]
@@ -392,6 +464,29 @@ def set_settings(rows: Rowset, values: dict[str, Any], must_change: bool = True)
         if after is not None and _has_none(after):
             raise EditProblem("setting_value", key, setting=key)
     return {"settings": changed}, ["did_settings", {"names": ", ".join(sorted(changed))}]
+
+
+def keep_plan(rows: Rowset, name: str, plan: dict[str, Any]) -> Change:
+    """Keep a plan in short, under a name."""
+    name = " ".join(name.split())[:LONGEST_NAME]
+    if not name:
+        raise EditProblem("name_empty", "name")
+    before = rows.settings.get("kept") or []
+    if any(kept["name"].casefold() == name.casefold() for kept in before):
+        raise EditProblem("name_taken", "name", name=name)
+    if len(before) >= MOST_KEPT:
+        raise EditProblem("kept_many", most=MOST_KEPT)
+    kept = [rows.settings.get("kept"), [*before, {"name": name, **plan}]]
+    return {"settings": {"kept": kept}}, ["did_keep_plan", {"name": name}]
+
+
+def drop_plan(rows: Rowset, name: str) -> Change:
+    """Let go of a kept plan."""
+    before = rows.settings.get("kept") or []
+    after = [kept for kept in before if kept["name"] != name]
+    if len(after) == len(before):
+        raise EditProblem("no_kept", "name", name=name)
+    return {"settings": {"kept": [before, after or None]}}, ["did_drop_plan", {"name": name}]
 
 
 def answer(

@@ -180,6 +180,7 @@ class Planner:
         self.gaps: pd.DataFrame | None = None
         self._judged: dict[str, tuple[str, Judged]] = {}
         self._viewed: dict[str, str] = {}
+        self._in_full: dict[str, tuple[Farm, Farm, Plan]] = {}  # the gap that was looked at last
         self._wanted: tuple[FarmContents, str | None] | None = None
         self._wake, self._stop, self._closed = threading.Condition(), threading.Event(), False
         self._thread = threading.Thread(target=self._work, name="greengap-planner", daemon=True)
@@ -321,7 +322,24 @@ class Planner:
         part = blocks_of_farm(farm, [str(mine["block_id"].iloc[0])])
         if change is not None:
             part = replace(part, settings=change(part.settings))
-        return part, settle(part, mine, judge(part, mine))
+            return part, settle(part, mine, judge(part, mine))
+        held = self._in_full.get(gap_id)
+        if held is None or held[0] is not farm:  # every edit makes another farm
+            held = (farm, part, settle(part, mine, judge(part, mine)))
+            self._in_full = {gap_id: held}
+        return held[1], held[2]
+
+    def farm_of_gap(self, gap_id: str) -> tuple[Farm | None, str | None]:
+        """The farm as it is planned, and the block that a gap lies on; None if it is not there."""
+        farm, gaps = self.farm, self.gaps
+        if farm is None or gaps is None or gap_id not in set(gaps["gap_id"]):
+            return farm, None
+        return farm, str(gaps.loc[gaps["gap_id"] == gap_id, "block_id"].iloc[0])
+
+    def rungs(self, gap_id: str) -> pd.DataFrame | None:
+        """The ladder of a gap in the last whole plan, since its rungs are sown from seed of the whole farm."""
+        made = self.made
+        return None if made is None else made.plan.ladder[made.plan.ladder["gap_id"] == gap_id]
 
     def gap_as_planned(self, gap_id: str) -> Plan | None:
         """The plan of a gap's block from what is held of it; None if it is not there yet."""

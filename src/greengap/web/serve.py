@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from greengap.errors import InputProblem
-from greengap.web.app import House, make_app
+from greengap.web.app import make_app
 from greengap.web.guard import Guard
+from greengap.web.house import House
 from greengap.web.session import pack_folder, slug
 from greengap.web.store import FarmStore
 

@@ -24,11 +24,13 @@ from greengap.farm.crop_calendar import read_crop_calendar
 from greengap.farm.fields import geodesic_area_m2, read_blocks
 from greengap.farm.gaps import find_gaps
 from greengap.farm.settings import SOIL_PROPERTIES, FarmSettings, SoilRaster, settings_from
+from greengap.farm.traced import read_traced
 from greengap.farm_input import check_names, read_farm_contents
 from greengap.pack import pack, unpack
 from greengap.site.soil import soil_from_rasters
 from greengap.site.weather import read_weather
 from greengap.web import edits
+from greengap.web.compare import Trial
 from greengap.web.planner import Planner, crops_at_once
 from greengap.web.store import (
     Derived,
@@ -84,6 +86,7 @@ class Session:
         self.catalogue: Catalogue = load_catalogue()
         self._lock = threading.RLock()
         self._settings: tuple[str, FarmSettings] | None = None
+        self.trial: Trial | None = None
         self.planner = Planner(store.path, self.catalogue)
         self.planner.request(store.contents)
 
@@ -99,6 +102,8 @@ class Session:
 
     def close(self) -> None:
         """Stop the planner; the farm file is complete at any time."""
+        if self.trial is not None:
+            self.trial.stop()
         self.planner.close()
 
     # ---- edits --------------------------------------------------------------------------------
@@ -199,6 +204,7 @@ class Session:
                             "block": name,
                             "field": row.get("field") or name,
                             "area_m2": round(area_m2, 2),
+                            "sown_share": row.get("sown_share", 1.0),
                             "area": units.write(area_m2, "m2", system),
                         },
                     }
@@ -210,7 +216,8 @@ class Session:
                 "file": self.store.path.name,
                 "blocks": {"type": "FeatureCollection", "features": features},
                 "crops": [{"key": key, **row} for key, row in self.rows.crops.items()],
-                "settings": {k: v for k, v in self.rows.settings.items() if k != "files"},
+                "settings": {k: v for k, v in self.rows.settings.items() if k not in ("files", "kept")},
+                "kept": [{"name": kept["name"]} for kept in self.rows.settings.get("kept") or []],
                 "weather": self.store.contents.weather.attrs.get("files", ""),
                 "soil_layers": sorted((self.rows.settings.get("files") or {}).get("soil", {})),
                 "choices": list(self.rows.choices.values()),
@@ -219,13 +226,16 @@ class Session:
                 "history": [asdict(e) for e in self.store.history[-HISTORY_SHOWN:]],
             }
 
-    def faults(self, rings: list[Any], block: str | None) -> dict[str, Any]:
-        """An outline as it is being drawn: area, sides, and what is wrong with it."""
+    def faults(self, rings: list[Any], block: str | None, also: dict[str, list[Any]]) -> dict[str, Any]:
+        """An outline as it is being drawn: area, sides, and what is wrong with it; `also` moves with it."""
+        others = {name: edits.outline_of(row) for name, row in self.rows.blocks.items() if name != block}
         try:
             outline = edits.polygon(rings)
+            for name, parts in also.items():
+                moved = shapely.MultiPolygon([edits.polygon(one) for one in parts])
+                others[name] = moved if moved.is_valid else shapely.make_valid(moved)
         except drawing.DrawingProblem as problem:
             return {"area_m2": 0.0, "sides_m": [], "faults": [], "unfinished": problem.key}
-        others = {name: edits.outline_of(row) for name, row in self.rows.blocks.items() if name != block}
         found = drawing.find_faults(outline, others)
         stops = any(f.stops for f in found)
         return {
@@ -285,6 +295,9 @@ class Session:
 
     def _import_blocks(self, version: int, path: Path, name: str) -> Done:
         report = ImportReport()
+        if path.suffix == ".gpx":
+            walked = [(own or "Walked", own, outline) for own, outline in read_traced(path, name, report)]
+            return self.edit(version, lambda rows: edits.add_blocks(rows, walked), report=_told(report, name))
         blocks: gpd.GeoDataFrame = read_blocks(path, name, report)
         taken = list(zip(blocks["block_id"], blocks["field"], blocks.geometry, strict=True))
         return self.edit(version, lambda rows: edits.add_blocks(rows, taken), report=_told(report, name))

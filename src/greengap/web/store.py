@@ -41,7 +41,7 @@ TABLES = ("blocks", "crops", "settings", "choices")
 SOFT = ("start_early", "start_late", "end_early", "end_late")
 CROP_COLUMNS = ("block", "crop", "establishment", "start", "end", *SOFT)
 CHOICE_COLUMNS = ("block", "day", "cover", "answer", "sow_date", "read_by", "read_on")
-PAGE_SETTINGS = ("place", "underlay")  # of the page, not lines of farm.toml
+PAGE_SETTINGS = ("place", "underlay", "kept")  # of the page, not lines of farm.toml
 HISTORY = """CREATE TABLE edit_history (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, revision INTEGER NOT NULL,
   words TEXT NOT NULL, patch TEXT NOT NULL, undone INTEGER NOT NULL DEFAULT 0)"""
 TOLD = ("edit_history", "attributes", "edit_history", "Every edit of the page, with what it changed",

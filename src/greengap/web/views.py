@@ -14,11 +14,14 @@ from greengap.advice.choices import gap_of_choice
 from greengap.advice.options import NO_COVER
 from greengap.advice.seeding import seed_needs
 from greengap.catalogue import Catalogue
+from greengap.farm.seed_lists import SeedLists
 from greengap.farm.settings import EQUIPMENT, PURPOSES
 from greengap.output.map import MISSES, map_payload
 from greengap.plan import Plan
-from greengap.tables import Allocation, DataFrame
+from greengap.seed_order import order_lines
+from greengap.tables import Allocation, DataFrame, SeedNeed
 from greengap.units import System
+from greengap.web.after_view import clock_views, rung_views, waiting_view, year_views
 
 
 def iso(day: Any) -> str | None:
@@ -176,13 +179,74 @@ def cautions_of(plan: Plan, gap_id: str, cover: str | None = None) -> dict[str, 
     return out
 
 
-def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
+def aims_apart(plan: Plan, gap_id: str) -> list[dict[str, Any]]:
+    """Pairs of aims that no cover and date of a gap meets together in the wanted odds; what each costs the other."""
+    ranked = plan.recommendation[(plan.recommendation["gap_id"] == gap_id) & plan.recommendation["eligible"]]
+    own = plan.options[(plan.options["gap_id"] == gap_id) & plan.options["cover_id"].isin(ranked["cover_id"])]
+    found = plan.purpose_odds[plan.purpose_odds["option_id"].isin(own["option_id"])]
+    found = found[found["years"] > 0].merge(own[["option_id", "cover_id", "sow_date"]], on="option_id")
+    if found.empty:
+        return []
+    share = found.assign(share=found["met_years"] / found["years"]).pivot_table(
+        index="option_id", columns="purpose", values="share", aggfunc="first"
+    )
+    facts = {(row.option_id, row.purpose): row for row in found.itertuples()}
+    enough = plan.settings.wanted_odds - 1e-9
+    keys = [p.key for p in plan.settings.purposes if p.key in share.columns]
+    out = []
+
+    def side(option: Any, mine: str, other: str) -> dict[str, Any]:
+        a, b = facts[option, mine], facts[option, other]
+        return {
+            "cover": a.cover_id, "sow": iso(a.sow_date), "aim": a.aim, "met": int(a.met_years), "other_aim": b.aim,
+            "other_met": int(b.met_years), "years": int(a.years),
+        }  # fmt: skip
+
+    for i, first in enumerate(keys):
+        for second in keys[i + 1 :]:
+            pair = share[[first, second]].dropna()
+            if (
+                not ((pair[first] >= enough).any() and (pair[second] >= enough).any())
+                or (pair >= enough).all(axis=1).any()
+            ):
+                continue
+            # Of the dates that reach the one aim, the one that comes nearest to the other: the least that it costs.
+            a = pair.loc[pair[first] >= enough, second].sort_index().idxmax()
+            b = pair.loc[pair[second] >= enough, first].sort_index().idxmax()
+            out.append({"first": side(a, first, second), "second": side(b, second, first)})
+    return out
+
+
+def _cost_of(plan: Plan, gap_id: str, lists: SeedLists | None) -> dict[str, str]:
+    """What the seed of each cover costs, bought for this gap alone in whole bags; only where every price is known."""
+    if lists is None or not lists.priced:
+        return {}
+    need = seed_needs(
+        cast("DataFrame[Allocation]", _best(plan, gap_id)), plan.options, plan.blocks, plan.catalogue,
+        plan.settings.equipment, plan.settings.seed_lots, set(),
+    )  # fmt: skip
+    out = {}
+    for cover, rows in need.groupby("cover_id"):
+        lines = order_lines(SeedNeed.validate(rows), lists, plan.catalogue, plan.settings.organic)
+        if len(lines) and not lines["cost"].isna().any():
+            out[str(cover)] = f"{lines['cost'].sum():,.2f} {lists.currency}".strip()
+    return out
+
+
+def gap_detail(
+    plan: Plan, gap_id: str, rungs: pd.DataFrame | None = None, lists: SeedLists | None = None
+) -> dict[str, Any]:
     """Everything about one gap: options ranked, odds and figures by sowing date, years, what is not possible.
 
     Parameters
     ----------
     plan : Plan
         Of that gap's block at least, with every option and weather year.
+    gap_id : str
+    rungs : DataFrame, optional
+        Its ladder in the plan of the whole farm.
+    lists : SeedLists, optional
+        The farm's shed and prices.
     """
     payload = map_payload(plan)["gaps"][gap_id]
     gap = next(plan.gaps[plan.gaps["gap_id"] == gap_id].itertuples())
@@ -196,6 +260,7 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
     for p in plan.purpose_odds[plan.purpose_odds["option_id"].isin(options["option_id"])].itertuples():
         purposes.setdefault(p.option_id, []).append(p)
     seeds, cautions = _seed_of(plan, gap_id), cautions_of(plan, gap_id)
+    clocks = clock_views(plan.clocks[plan.clocks["gap_id"] == gap_id])
     ranked = plan.recommendation[plan.recommendation["gap_id"] == gap_id].sort_values("rank")
     answers = answers_by_gap(plan).get(gap_id, {})
     covers = []
@@ -213,6 +278,7 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
             "sow": iso(row.sow_best),
             "sow_from": iso(row.sow_from),
             "sow_until": iso(row.sow_until),
+            "clocks": clocks.get(row.cover_id, []),
             "dates": [],
         }
         for option in options[options["cover_id"] == row.cover_id].itertuples():
@@ -230,6 +296,10 @@ def gap_detail(plan: Plan, gap_id: str) -> dict[str, Any]:
         | gap_dates(gap)
         | {
             "covers": covers,
+            "rungs": rung_views(rungs),
+            "apart": aims_apart(plan, gap_id),
+            "costs": _cost_of(plan, gap_id, lists),
+            "priced": lists is not None and lists.priced,
             "chosen": payload["chosen"],
             "wanted_share": plan.settings.wanted_odds,
             "wanted": math.ceil(plan.settings.wanted_odds * wanted_of - 1e-9),
@@ -278,19 +348,26 @@ def _date(
         ("water_cost", "water_cost_mm", "mm"),
         ("irrigation", "irrigation_mm", "mm"),
         ("start_water", "establishment_water_mm", "mm"),
+        ("given", "nitrogen_28d_kg_ha", "kg_ha"),
     ):
         out[name] = _range(season[column], quantity, system)
     for name, column in (("up_d", "emergence_d"), ("half_d", "half_cover_d")):
         found = season[column].dropna()
         low, mid, high = np.quantile(found, [0.1, 0.5, 0.9]) if len(found) else (None, None, None)
         out[name] = {"p10": _number(low), "p50": _number(mid), "p90": _number(high), "n": len(found)}
+    out["waiting"] = waiting_view(season)
     weeds = season["weed_share"].dropna()
     out["weeds"] = [round(float(v), 2) for v in np.quantile(weeds, [0.1, 0.5, 0.9])] if len(weeds) else None
-    out["by_year"] = [
-        [int(row.weather_year), _miss(row), round(units.shown(float(row.biomass_kg_ha), "biomass_kg_ha", system)[0], 1)]
-        for row in season.itertuples()
-    ]
+    out["by_year"] = [[int(row.weather_year), bool(row.holds)] for row in season.itertuples()]
     return out
+
+
+def years_of(plan: Plan, gap_id: str, cover: str, sow: str) -> list[dict[str, Any]]:
+    """Each weather year of one cover sown on one date; empty if that date was not run."""
+    own = plan.options[(plan.options["gap_id"] == gap_id) & (plan.options["cover_id"] == cover)]
+    option = own.loc[own["sow_date"].dt.strftime("%Y-%m-%d") == sow, "option_id"]
+    season = plan.season[plan.season["option_id"].isin(option)].sort_values("weather_year")
+    return year_views(season, [_miss(row) for row in season.itertuples()], plan.settings.units)
 
 
 def order_view(plan: Plan) -> dict[str, Any]:
@@ -317,6 +394,7 @@ def order_view(plan: Plan) -> dict[str, Any]:
         {
             "gap": row.gap_id,
             "block": row.block_id,
+            "cover": row.cover_id,
             "species": plan.catalogue.species[row.species].name,
             "sow": iso(row.sow_date),
             "method": row.method,
@@ -352,7 +430,7 @@ def catalogue_view(catalogue: Catalogue) -> dict[str, Any]:
         covers.append(
             {"id": key, "name": catalogue.covers[key].name, "colour": COLOURS[n % len(COLOURS)], "hatch": hatch}
         )
-    vegetables = [{"id": v.key, "name": v.name} for v in catalogue.vegetables.values()]
+    vegetables = [{"id": v.key, "name": v.name, "family": v.family} for v in catalogue.vegetables.values()]
     return {
         "covers": covers,
         "vegetables": sorted(vegetables, key=lambda v: v["name"]),

@@ -12,6 +12,43 @@ function onSide(p, a, b) {
   const k = length ? Math.max(0, Math.min(1, ((p.x - a.x) * dx + (p.y - a.y) * dy) / length)) : 0;
   return { x: a.x + k * dx, y: a.y + k * dy, k };
 }
+const ROOM = 40; // pixels of a side that has room for a handle in its middle
+const SHARED = 0.03; // metres within which two corners are one
+const openRings = (geometry) => ringsOf(geometry).map((rings) => rings.map((ring) => ring.slice(0, -1).map((c) => [...c])));
+const copied = (parts) => parts.map((rings) => rings.map((ring) => ring.map((c) => [...c])));
+
+/** Outlines of neighbours, whose corners move along where they are shared. */
+class Neighbours {
+  constructor(block) {
+    this.parts = new Map(farm.blocks().filter((b) => b.id !== block).map((b) => [b.id, openRings(b.geometry)]));
+    this.moved = new Set();
+  }
+  held() { return [new Map([...this.parts].map(([k, v]) => [k, copied(v)])), new Set(this.moved)]; }
+  back([parts, moved]) { this.parts = new Map([...parts].map(([k, v]) => [k, copied(v)])); this.moved = new Set(moved); }
+  /** Rings that have a corner at a place, or a side through it; `at` is where a corner stands or would have to be put in. */
+  *meeting([lon, lat]) {
+    const [east, north] = metresPerDegree(lat), near = (c) => Math.hypot((c[0] - lon) * east, (c[1] - lat) * north);
+    for (const [name, parts] of this.parts) for (const rings of parts) for (const ring of rings) {
+      const corner = ring.findIndex((c) => near(c) < SHARED);
+      if (corner >= 0) { yield { name, ring, at: corner, there: true }; continue; }
+      for (let i = 0; i < ring.length; i++) {
+        const a = ring[i], b = ring[(i + 1) % ring.length], p = { x: 0, y: 0 };
+        const q = onSide(p, { x: (a[0] - lon) * east, y: (a[1] - lat) * north }, { x: (b[0] - lon) * east, y: (b[1] - lat) * north });
+        if (Math.hypot(q.x, q.y) < SHARED) { yield { name, ring, at: i + 1, there: false }; break; }
+      }
+    }
+  }
+  move(from, to) {
+    if (from[0] === to[0] && from[1] === to[1]) return;
+    for (const { name, ring, at, there } of [...this.meeting(from)]) {
+      if (there) ring[at] = [...to]; else ring.splice(at, 0, [...to]);
+      this.moved.add(name);
+    }
+  }
+  drop(from) {
+    for (const { name, ring, at, there } of [...this.meeting(from)]) if (there && ring.length > 3) { ring.splice(at, 1); this.moved.add(name); }
+  }
+}
 const ringsOf = (geometry) => (geometry.type === "Polygon" ? [geometry.coordinates] : geometry.coordinates);
 
 class Tool {
@@ -41,7 +78,7 @@ class Tool {
   typing(event) { return /^(INPUT|SELECT|TEXTAREA)$/.test(event.target.tagName) && event.target.type !== "checkbox"; }
 
   /** Where a click lands: {lngLat, word}. */
-  snapped(latlng, besides = null) {
+  snapped(latlng, besides = null, along = null) {
     const here = [latlng.lng, latlng.lat];
     if (!this.snap) return { at: here, word: "" };
     const near = NEAR(), p = this.map.latLngToContainerPoint(latlng);
@@ -57,6 +94,7 @@ class Tool {
         for (let i = 0; i < ring.length - 1; i++) {
           const a = pixel(ring[i]), b = pixel(ring[i + 1]);
           if (Math.min(a.x, b.x) - near > p.x || Math.max(a.x, b.x) + near < p.x || Math.min(a.y, b.y) - near > p.y || Math.max(a.y, b.y) + near < p.y) continue;
+          if (along && this.along?.checked && [ring[i], ring[i + 1]].some((c) => distance(c, along) < SHARED)) continue;
           offer(p.distanceTo(a), ring[i], t("snap_corner", { block: feature.id }), 1);
           const q = onSide(p, a, b);
           offer(Math.hypot(p.x - q.x, p.y - q.y), [ring[i][0] + q.k * (ring[i + 1][0] - ring[i][0]), ring[i][1] + q.k * (ring[i + 1][1] - ring[i][1])], t("snap_edge", { block: feature.id }), 2);
@@ -90,12 +128,12 @@ class Tool {
   }
 
   /** Ask the server what is wrong, a moment after the last change. */
-  look(rings, block) {
+  look(rings, block, also = []) {
     clearTimeout(this.later);
     this.later = setTimeout(async () => {
       const number = ++this.asked;
       let got;
-      try { got = await ask("api/outline", { rings, block }); } catch (error) { return; }
+      try { got = await ask("api/outline", { rings, block, also }); } catch (error) { return; }
       if (number !== this.asked) return;
       this.marks.clearLayers();
       this.trouble.replaceChildren();
@@ -127,8 +165,15 @@ export class Pen extends Tool {
     const unit = farm.units === "us" ? " (ft)" : " (m)";
     const lengthField = field("draw_length", length);
     lengthField.querySelector("label").append(unit);
+    const wide = (value) => h("input", { type: "number", step: "any", min: 0, inputmode: "decimal", value });
+    const us = farm.units === "us";
+    if (kind === "beds") {
+      this.beds = { pitch: wide(us ? 6 : 1.8), width: wide(us ? 4 : 1.2), count: h("input", { type: "number", min: 1, max: 200, step: 1, value: 10 }), apart: h("input", { type: "checkbox" }) };
+      for (const input of Object.values(this.beds)) input.addEventListener("input", () => this.redraw());
+    }
     this.bar.append(
       h("p", { class: "hint" }, t("draw_hint_" + kind, { block })), this.reading, this.trouble,
+      kind === "beds" ? h("div", { class: "row" }, field(us ? "beds_pitch_us" : "beds_pitch", this.beds.pitch), field(us ? "beds_width_us" : "beds_width", this.beds.width), field("beds_count", this.beds.count), h("label", { class: "tick" }, this.beds.apart, t("beds_apart"))) : "",
       h("div", { class: "row" },
         button("draw_cross", () => this.add(this.snapped(this.map.getCenter()))),
         button("draw_back", () => this.back()),
@@ -178,6 +223,14 @@ export class Pen extends Tool {
     if (this.points.length) L.polyline(this.points.map(flip), { color: PLUM, weight: 3, interactive: false }).addTo(this.ink);
     if (next && this.points.length) L.polyline([this.points.at(-1), next].map(flip), { color: PLUM, weight: 2, dashArray: "5 5", interactive: false }).addTo(this.ink);
     if (this.closes && all.length > 2) L.polygon(all.map(flip), { stroke: false, fillColor: PLUM, fillOpacity: 0.1, interactive: false }).addTo(this.ink);
+    if (this.beds && all.length > 1) {
+      const [a, b] = [all[0], all.at(-1)], middle = L.polygon(ringsOf(farm.block(this.block).geometry)[0][0].map(flip)).getBounds().getCenter();
+      const bearing = bearingOf(a, b), [east, north] = metresPerDegree(a[1]), right = ((middle.lng - a[0]) * east) * Math.cos((bearing * Math.PI) / 180) - ((middle.lat - a[1]) * north) * Math.sin((bearing * Math.PI) / 180) > 0;
+      for (let n = 0; n < Math.min(Number(this.beds.count.value) || 0, 200); n++) for (const edge of [0, Number(this.beds.width.value)]) {
+        const off = toMetres(n * Number(this.beds.pitch.value) + edge, farm.units), side = bearing + (right ? 90 : -90);
+        L.polyline([moved(a, side, off), moved(b, side, off)].map(flip), { color: PLUM, weight: edge ? 1 : 1.8, interactive: false }).addTo(this.ink);
+      }
+    }
     for (const point of this.points) L.circleMarker(flip(point), { radius: 4.5, color: PLUM, weight: 2, fillColor: "#fff", fillOpacity: 1, interactive: false }).addTo(this.ink);
     const parts = [];
     if (all.length > 2 && (this.closes || this.kind === "measure")) parts.push(t("draw_area", { area: areaBoth(ringArea(all)) }));
@@ -195,6 +248,10 @@ export class Pen extends Tool {
     try {
       if (this.kind === "draw") await this.keep({ kind: "draw", rings: [points] }, true);
       if (this.kind === "split") await this.keep({ kind: "split", block, line: points });
+      if (this.kind === "beds") {
+        const { pitch, width, count, apart } = this.beds, m = (input) => toMetres(Number(input.value), farm.units);
+        await this.keep({ kind: "beds", block, line: points, pitch_m: m(pitch), width_m: m(width), count: Math.round(Number(count.value)), as_blocks: apart.checked });
+      }
       if (this.kind === "cut") await this.keep({ kind: "cut_out", block, ring: points });
     } catch (error) {
       this.trouble.replaceChildren(h("li", { class: "stops" }, inWords(error)));
@@ -220,7 +277,10 @@ export class Corners extends Tool {
     super(ground, "reshape", block, done);
     this.tail = "";
     const { geometry } = farm.block(block);
-    this.parts = ringsOf(geometry).map((rings) => rings.map((ring) => ring.slice(0, -1).map((c) => [...c])));
+    this.parts = openRings(geometry);
+    this.neighbours = new Neighbours(block);
+    this.along = h("input", { type: "checkbox", checked: true, onchange: () => { if (!this.along.checked) this.neighbours = new Neighbours(this.block); this.redraw(); } });
+    const shared = [...farm.blocks()].some((b) => b.id !== block);
     this.picked = null;
     const lat = (this.lat = h("input", { type: "number", step: "any", inputmode: "decimal" }));
     const lon = (this.lon = h("input", { type: "number", step: "any", inputmode: "decimal" }));
@@ -228,14 +288,17 @@ export class Corners extends Tool {
       button("draw_place", () => { if (this.picked && lat.value !== "" && lon.value !== "") this.put([Number(lon.value), Number(lat.value)]); }),
       button("draw_delete", () => this.drop()));
     this.bar.append(h("p", { class: "hint" }, t("draw_hint_reshape")), this.reading, this.trouble,
-      h("div", { class: "row" }, button("save", () => this.finish(), { class: "main" }), button("cancel", () => this.end()), this.snapBox()),
+      h("div", { class: "row" }, button("save", () => this.finish(), { class: "main" }), button("cancel", () => this.end()), this.snapBox(),
+        shared && h("label", { class: "tick" }, this.along, t("draw_shared"))),
       h("details", {}, h("summary", {}, t("draw_type_place")), this.typed));
-    this.click = (event) => { if (this.picked) this.put(this.snapped(event.latlng, this.block).at); };
+    this.click = (event) => { if (this.picked) this.put(this.snapped(event.latlng, this.block, this.at()).at); };
     this.follow = () => {};
-    this.map.on("click", this.click);
+    this.zoomed = () => this.redraw();
+    this.map.on("click", this.click).on("zoomend", this.zoomed);
     this.redraw();
     this.check();
   }
+  end() { this.map.off("zoomend", this.zoomed); super.end(); }
   at() { const [p, r, i] = this.picked; return this.parts[p][r][i]; }
   onKey(event) {
     if (event.key === "Escape") { this.end(); return; }
@@ -254,53 +317,93 @@ export class Corners extends Tool {
     this.lon.value = lon.toFixed(7); this.lat.value = lat.toFixed(7);
     for (const node of this.ground.node.querySelectorAll(".corner")) node.classList.toggle("picked", node.dataset.key === where.join());
   }
-  put(at) { const [p, r, i] = this.picked; this.parts[p][r][i] = at; this.redraw(); this.pick(this.picked); this.check(); }
+  put(at) { const [p, r, i] = this.picked; if (this.along.checked) this.neighbours.move(this.parts[p][r][i], at); this.parts[p][r][i] = at; this.redraw(); this.pick(this.picked); this.check(); }
   drop() {
     if (!this.picked) return;
     const [p, r, i] = this.picked, ring = this.parts[p][r];
     if (ring.length <= 3) { say(t("problem_corners_few"), "trouble"); return; }
+    if (this.along.checked) this.neighbours.drop(ring[i]);
     ring.splice(i, 1);
     this.picked = null;
     this.redraw(); this.check();
   }
-  check() { if (this.parts.length === 1) this.look(this.parts[0], this.block); }
+  also() { return [...this.neighbours.moved].map((name) => ({ block: name, parts: this.neighbours.parts.get(name) })); }
+  check() { if (this.parts.length === 1) this.look(this.parts[0], this.block, this.also()); }
   redraw() {
     this.ink.clearLayers();
     const flip = ([lon, lat]) => [lat, lon];
     const outline = L.polygon(this.parts.map((rings) => rings.map((ring) => ring.map(flip))), { color: PLUM, weight: 3, fill: false, interactive: false }).addTo(this.ink);
-    const handle = (at, key, label, middle) => {
-      const node = h("span", { class: middle ? "corner middle" : "corner", "data-key": key.join(), tabindex: "0", role: "button", "aria-label": label });
-      const marker = L.marker(flip(at), { icon: L.divIcon({ html: node, className: "corner-spot", iconSize: [28, 28] }), draggable: true, keyboard: false, zIndexOffset: middle ? 0 : 500 }).addTo(this.ink);
+    const beside = L.layerGroup().addTo(this.ink);
+    const drawBeside = () => {
+      beside.clearLayers();
+      for (const name of this.neighbours.moved) L.polygon(this.neighbours.parts.get(name).map((q) => q.map((k) => k.map(flip))), { color: PLUM, weight: 2, dashArray: "6 4", fill: false, interactive: false }).addTo(beside);
+    };
+    drawBeside();
+    const said = () => { this.reading.textContent = t("draw_area", { area: areaBoth(this.area()) }) + (this.neighbours.moved.size ? "; " + t("draw_along", { blocks: [...this.neighbours.moved].join(", ") }) : ""); };
+    this.tail = this.neighbours.moved.size ? "; " + t("draw_along", { blocks: [...this.neighbours.moved].join(", ") }) : "";
+    const handle = (at, key, label, middle, room = 28) => {
+      const node = h("span", { class: middle ? "corner middle" : room < 22 ? "corner crowded" : "corner", "data-key": key.join(), tabindex: "0", role: "button", "aria-label": label });
+      const marker = L.marker(flip(at), { icon: L.divIcon({ html: node, className: "corner-spot", iconSize: [room, room] }), draggable: true, keyboard: false, zIndexOffset: middle ? 0 : 500 }).addTo(this.ink);
       return [node, marker];
     };
     this.parts.forEach((rings, p) => rings.forEach((ring, r) => ring.forEach((corner, i) => {
-      const [node, marker] = handle(corner, [p, r, i], t("draw_corner", { n: i + 1, of: ring.length }), false);
+      const beyond = [ring[(i + 1) % ring.length], ring[(i + ring.length - 1) % ring.length]].map((c) => this.map.latLngToContainerPoint(flip(c)).distanceTo(this.map.latLngToContainerPoint(flip(corner))));
+      const [node, marker] = handle(corner, [p, r, i], t("draw_corner", { n: i + 1, of: ring.length }), false, Math.max(10, Math.min(28, ...beyond)));
       const choose = () => this.pick([p, r, i]);
       marker.on("click", (e) => { L.DomEvent.stopPropagation(e); choose(); });
       node.addEventListener("focus", choose);
+      let before = null;
+      marker.on("dragstart", () => { before = [[...ring[i]], this.neighbours.held()]; });
       marker.on("drag", (e) => {
-        const found = this.snapped(e.target.getLatLng(), this.block);
+        this.neighbours.back(before[1]); // a corner that moves along is no place to snap to
+        const found = this.snapped(e.target.getLatLng(), this.block, before[0]);
         this.showSnap(found);
+        if (this.along.checked) { this.neighbours.move(before[0], found.at); drawBeside(); }
         ring[i] = found.at;
         outline.setLatLngs(this.parts.map((q) => q.map((k) => k.map(flip))));
-        this.reading.textContent = t("draw_area", { area: areaBoth(this.area()) });
+        said();
       });
       marker.on("dragend", () => { this.pointer.clearLayers(); this.redraw(); this.pick([p, r, i]); this.check(); });
       if (this.picked?.join() === [p, r, i].join()) { node.classList.add("picked"); setTimeout(() => node.focus({ preventScroll: true }), 0); }
       const after = ring[(i + 1) % ring.length];
       const middle = [(corner[0] + after[0]) / 2, (corner[1] + after[1]) / 2];
+      if (this.map.latLngToContainerPoint(flip(corner)).distanceTo(this.map.latLngToContainerPoint(flip(after))) < ROOM) return; // it would lie on the corners
       const [half, halfMarker] = handle(middle, [p, r, i, "m"], t("draw_between", { n: i + 1 }), true);
-      const insert = (at) => { ring.splice(i + 1, 0, at); this.picked = [p, r, i + 1]; this.redraw(); this.pick(this.picked); this.check(); };
+      const insert = (at) => { if (this.along.checked) this.neighbours.move(middle, at); ring.splice(i + 1, 0, at); this.picked = [p, r, i + 1]; this.redraw(); this.pick(this.picked); this.check(); };
       halfMarker.on("click", (e) => { L.DomEvent.stopPropagation(e); insert(middle); });
       half.addEventListener("keydown", (e) => { if (e.key === "Enter" || e.key === " ") { e.preventDefault(); insert(middle); } });
       halfMarker.on("dragend", (e) => insert(this.snapped(e.target.getLatLng(), this.block).at));
     })));
-    this.reading.textContent = t("draw_area", { area: areaBoth(this.area()) });
+    said();
   }
   area() { return this.parts.reduce((sum, [outer, ...holes]) => sum + ringArea(outer) - holes.reduce((a, hole) => a + ringArea(hole), 0), 0); }
   async finish() {
     try {
-      await farm.edit({ kind: "reshape", block: this.block, parts: this.parts });
+      await farm.edit({ kind: "reshape", block: this.block, parts: this.parts, also: this.also() });
+      const { block } = this;
+      this.end();
+      this.onKept?.(block, false);
+    } catch (error) { this.trouble.replaceChildren(h("li", { class: "stops" }, inWords(error))); }
+  }
+}
+
+/** A buffer along the edge. */
+export class Edge extends Tool {
+  constructor(ground, block, done) {
+    super(ground, "buffer", block, done);
+    const us = farm.units === "us";
+    this.width = h("input", { type: "number", step: "any", min: 0, inputmode: "decimal", value: us ? 25 : 8 });
+    this.open = h("input", { type: "checkbox", checked: true });
+    this.strip = h("input", { type: "checkbox", checked: true });
+    this.bar.append(h("p", { class: "hint" }, t("draw_hint_buffer", { block })), this.trouble,
+      h("div", { class: "row" }, field(us ? "buffer_width_us" : "buffer_width", this.width), h("label", { class: "tick" }, this.open, t("buffer_open")), h("label", { class: "tick" }, this.strip, t("buffer_keep"))),
+      h("div", { class: "row" }, button("buffer_now", () => this.finish(), { class: "main" }), button("cancel", () => this.end())));
+    this.click = this.follow = () => {};
+  }
+  onKey(event) { if (event.key === "Escape") this.end(); }
+  async finish() {
+    try {
+      await farm.edit({ kind: "buffer", block: this.block, width_m: toMetres(Number(this.width.value), farm.units), open_only: this.open.checked, keep: this.strip.checked });
       const { block } = this;
       this.end();
       this.onKept?.(block, false);

@@ -64,13 +64,51 @@ export function drawer(page) {
         h("ul", { class: "lines" }, crops.map((c) => h("li", {}, h("button", { type: "button", onclick: () => page.go({ crop: c.key, moveFocus: true }) }, h("b", {}, upper(farm.cropName(c.crop))), h("span", {}, between(c.start, c.end)), h("i", {}, t(c.establishment)))))),
         h("div", { class: "row" }, button("add_crop", () => page.go({ crop: "new", moveFocus: true }), { class: "main" }),
           crops.length > 0 && button("next_year", async () => { try { await farm.edit({ kind: "next_year", blocks: [name] }); } catch (e) { say(inWords(e), "trouble"); } })),
+        farm.sameFamily(name).map(([first, second, family]) => h("p", { class: "quiet" }, "! " + t("rotation", { first: farm.cropName(first.crop), second: farm.cropName(second.crop), date: longDay(second.start), family }))),
         crops.length > 0 && others.length > 0 && h("details", {}, h("summary", {}, t("copy_to")), h("p", { class: "quiet" }, t("copy_to_note")), h("div", { class: "many" }, ticks),
           button("copy_now", async () => {
             const to = ticks.map((l) => l.firstChild).filter((i) => i.checked).map((i) => i.value);
             try { await farm.edit({ kind: "copy_crops", block: name, to }); } catch (e) { say(inWords(e), "trouble"); }
           }))),
+      factsOf(feature),
       h("section", {}, h("h3", {}, t("block_outline")), renameForm, h("div", { class: "row" }, button("remove_block", () => { sure.hidden = false; sure.querySelector("button").focus(); })), sure),
     ];
+  }
+
+  /** What is known of the block besides its outline: water, sown ground, and the grower's word over the map. */
+  function factsOf(feature) {
+    const name = feature.id, own = farm.state.settings;
+    const keep = async (values, control) => { try { await farm.edit({ kind: "settings", values }); if (control) complain(control, ""); } catch (e) { if (control) complain(control, inWords(e)); else say(inWords(e), "trouble"); } };
+    const wet = own.irrigation === true ? farm.blocks().map((b) => b.id) : own.irrigation || [];
+    const water = h("label", { class: "tick" }, h("input", { type: "checkbox", checked: wet.includes(name), onchange: (e) => keep({ irrigation: e.target.checked ? [...wet, name] : wet.filter((w) => w !== name) }) }), t("fact_watered"));
+    const share = h("input", { type: "number", min: 1, max: 100, step: "any", inputmode: "decimal", value: Number((100 * feature.properties.sown_share).toFixed(2)), onchange: async () => {
+      try { await farm.edit({ kind: "sown_share", block: name, share: Number(share.value) / 100 }); complain(share, ""); share.parentElement.querySelector(".quiet").textContent = t("fact_share_note", { area: areaBoth((feature.properties.area_m2 * Number(share.value)) / 100) }); } catch (e) { complain(share, inWords(e)); }
+    } });
+    const degree = farm.units === "us" ? 1.8 : 1, offset = own.cold_offset_degc?.[name];
+    const cold = h("input", { type: "number", min: -15 * degree, max: 15 * degree, step: "any", inputmode: "decimal", value: offset === undefined ? "" : Number((offset * degree).toFixed(2)), onchange: () => {
+      const rest = { ...(own.cold_offset_degc || {}) };
+      if (cold.value === "" || Number(cold.value) === 0) delete rest[name]; else rest[name] = Number((Number(cold.value) / degree).toFixed(3));
+      keep({ cold_offset_degc: rest }, cold);
+    } });
+    const word = own.growers_word?.[name] || {};
+    const three = (key) => { const s = h("select", {}, ["", "yes", "no"].map((k) => h("option", { value: k }, t("word_" + (k || "map"))))); s.value = word[key] === true ? "yes" : word[key] === false ? "no" : ""; return s; };
+    const ponds = three("ponds"), crusts = three("crusts");
+    const numbers = Object.fromEntries(["organic_matter_percent", "ph", "slope_percent"].map((k) => [k, h("input", { type: "number", step: "any", inputmode: "decimal", value: word[k] ?? "" })]));
+    const reason = h("input", { maxlength: 120, value: word.reason || "" }), by = h("input", { maxlength: 40, autocomplete: "name", value: word.by || "" });
+    return h("section", {}, h("h3", {}, t("block_facts")), water,
+      h("div", { class: "pair" }, field("fact_share", share, t("fact_share_note", { area: areaBoth(feature.properties.area_m2 * feature.properties.sown_share) })), field(farm.units === "us" ? "fact_cold_us" : "fact_cold", cold, t("fact_cold_note"))),
+      h("details", { open: Boolean(word.reason) }, h("summary", {}, t("word_title")), h("p", { class: "quiet" }, t("word_note")),
+        h("form", { onsubmit: (e) => {
+          e.preventDefault();
+          const rest = { ...(own.growers_word || {}) }, mine = {};
+          for (const [k, s] of [["ponds", ponds], ["crusts", crusts]]) if (s.value) mine[k] = s.value === "yes";
+          for (const [k, c] of Object.entries(numbers)) if (c.value !== "") mine[k] = Number(c.value);
+          if (!Object.keys(mine).length) delete rest[name];
+          else if (!reason.value.trim()) { complain(reason, t("problem_cell_empty")); reason.focus(); return; }
+          else rest[name] = { ...Object.fromEntries(Object.entries(word).filter(([k]) => !(k in numbers) && !["ponds", "crusts", "reason", "by"].includes(k))), ...mine, reason: reason.value.trim(), ...(by.value.trim() ? { by: by.value.trim() } : {}) };
+          keep({ growers_word: rest }, reason);
+        } }, h("div", { class: "pair" }, field("word_ponds", ponds), field("word_crusts", crusts), ...Object.entries(numbers).map(([k, c]) => field("word_" + k, c)), field("word_reason", reason), field("read_by", by)),
+        h("button", { type: "submit" }, t("word_keep")))));
   }
 
   function cropForm(feature) {

@@ -1,6 +1,6 @@
 // The farm as the server has it: one copy, asked for once, changed by edits alone.
 
-import { known, say, t } from "./dom.js";
+import { known, lengthIn, say, t } from "./dom.js";
 
 export class Refused extends Error {
   constructor(status, problem) {
@@ -65,6 +65,17 @@ export const farm = {
     return found ? found.name : id.replaceAll("_", " ");
   },
 
+  /** Crops of one family after each other on a block; sowings of one crop in one year do not count. */
+  sameFamily(block) {
+    const family = (crop) => this.catalogue.vegetables.find((v) => v.id === crop)?.family;
+    const crops = this.cropsOf(block), out = [];
+    for (let i = 1; i < crops.length; i++) {
+      const [a, b] = [crops[i - 1], crops[i]], kin = family(a.crop);
+      if (kin && kin === family(b.crop) && !(a.crop === b.crop && a.start.slice(0, 4) === b.start.slice(0, 4))) out.push([a, b, kin]);
+    }
+    return out;
+  },
+
   async open() {
     this.catalogue = this.catalogue || (await ask("api/catalogue"));
     this.take(await ask("api/state"));
@@ -104,6 +115,7 @@ export const farm = {
     const out = { ...into };
     if (out.crop) out.crop = this.cropName(out.crop);
     if (out.cover) out.cover = this.coverName(out.cover);
+    if (out.width) out.width = lengthIn(Number(out.width), this.units);
     return out;
   },
   /** Another window was faster: show what it did, and say that this edit was not kept. */

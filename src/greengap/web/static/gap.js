@@ -1,84 +1,11 @@
 // A gap: odds against sowing date from the farm's own years, ranked options, what each leaves, and the farm's answer.
 
-import { DAY, MONTHS, between, button, dayOf, field, h, isoOf, longDay, s, say, shortDay, t, unique, upper } from "./dom.js";
+import { afterPart, clocksPart, ladderPart, yearsPart } from "./after.js";
+import { fan, oddsChart } from "./charts.js";
+import { between, button, field, h, longDay, say, t, unique, upper } from "./dom.js";
 import { ask, farm, inWords } from "./farm.js";
 import { swatch } from "./ground.js";
 import { usableWords } from "./screen_calendar.js";
-
-const W = 380, LINES = ["", "7 4", "2 3", "9 3 2 3"];
-
-function dateAxis(first, last, x, y) {
-  const out = [], span = last - first;
-  const step = span > 130 ? 31 : span > 50 ? 14 : 7;
-  let at = -99;
-  for (let day = first; day <= last; day++) {
-    const date = new Date(day * DAY).getUTCDate();
-    const mark = step === 31 ? date === 1 : step === 14 ? date === 1 || date === 15 : (day - first) % 7 === 0;
-    if (!mark) continue;
-    out.push(s("path", { d: "M" + x(day) + " " + y + "v5", class: "tick" }));
-    if (x(day) - at > 44 && x(day) < W - 14) { out.push(s("text", { x: x(day), y: y + 17, "text-anchor": "middle" }, shortDay(isoOf(day)))); at = x(day); }
-  }
-  return out;
-}
-
-/** Curves of the best covers, labelled on the line; the date that is looked at as a line down. */
-function oddsChart(data, covers, picked, date) {
-  const H = 190, box = { l: 28, r: W - 128, t: 26, b: H - 26 };
-  const points = covers.flatMap((c) => c.dates);
-  if (!points.length) return null;
-  const first = Math.min(...points.map((p) => dayOf(p.sow))), last = Math.max(...points.map((p) => dayOf(p.sow)), first + 7);
-  const n = Math.max(...points.map((p) => p.years));
-  const x = (day) => box.l + 8 + ((day - first) / (last - first)) * (box.r - box.l - 16);
-  const y = (share) => box.b - share * (box.b - box.t);
-  const out = [s("text", { x: 0, y: 11 }, t("odds_axis", { n })), ...dateAxis(first, last, x, box.b),
-    s("path", { d: "M" + box.l + " " + box.b + "H" + box.r, class: "tick" }), s("path", { d: "M" + box.l + " " + box.t + "H" + box.r, class: "faint" }),
-    s("text", { x: box.l - 5, y: box.b + 4, "text-anchor": "end" }, "0"), s("text", { x: box.l - 5, y: box.t + 4, "text-anchor": "end" }, n),
-    s("path", { d: "M" + box.l + " " + y(data.wanted_share) + "H" + box.r, class: "wanted" }),
-    s("text", { x: box.l + 4, y: y(data.wanted_share) + 13 }, t("odds_wanted", { n: Math.ceil(data.wanted_share * n - 1e-9) }))];
-  // Names stand in the margin at the ends of their curves, apart from each other.
-  const labels = [];
-  covers.forEach((cover, i) => {
-    const line = cover.dates.map((p) => [x(dayOf(p.sow)), y(p.holds / p.years)]);
-    if (!line.length) return;
-    const own = cover.cover === picked;
-    out.push(s("path", { d: "M" + line.map((p) => p.map((v) => v.toFixed(1)).join(" ")).join("L"), class: own ? "curve own" : "curve", "stroke-dasharray": LINES[i % LINES.length] }));
-    labels.push({ x: line.at(-1)[0], from: line.at(-1)[1], words: cover.name, own });
-  });
-  labels.sort((a, b) => a.from - b.from);
-  labels.forEach((label, i) => { label.y = Math.max(label.from, i ? labels[i - 1].y + 15 : box.t); });
-  for (const label of labels) {
-    out.push(s("path", { d: "M" + (label.x + 2) + " " + label.from + "L" + (box.r + 4) + " " + label.y + "h5", class: "leader" }),
-      s("text", { x: box.r + 12, y: label.y + 4, class: label.own ? "own" : "" }, label.words));
-  }
-  if (date) {
-    const cover = covers.find((c) => c.cover === picked), point = cover?.dates.find((p) => p.sow === date);
-    out.push(s("path", { d: "M" + x(dayOf(date)) + " " + box.t + "V" + (box.b + 5), class: "date-line" }));
-    if (point) out.push(s("circle", { cx: x(dayOf(date)), cy: y(point.holds / point.years), r: 4.5, class: "date-dot" }));
-  }
-  return s("svg", { class: "chart", viewBox: "0 0 " + W + " " + H, role: "img", "aria-label": t("odds_title") }, out);
-}
-
-/** Middle year and band of eight years in ten, by sowing date. */
-function fan(cover, name, title, date) {
-  const dates = cover.dates.filter((d) => d[name]);
-  if (dates.length < 2) return null;
-  const H = 104, box = { l: 44, r: W - 8, t: 20, b: H - 24 };
-  const first = dayOf(dates[0].sow), last = dayOf(dates.at(-1).sow);
-  const low = Math.min(0, ...dates.map((d) => d[name].p10)), high = Math.max(...dates.map((d) => d[name].p90), low + 1e-9);
-  const x = (day) => box.l + 6 + ((day - first) / (last - first || 1)) * (box.r - box.l - 12);
-  const y = (v) => box.b - ((v - low) / (high - low)) * (box.b - box.t);
-  const at = (d, q) => x(dayOf(d.sow)).toFixed(1) + " " + y(d[name][q]).toFixed(1);
-  const unit = dates[0][name].unit, print = (v) => (Math.abs(high) < 20 ? v.toFixed(1) : Math.round(v));
-  const now = dates.find((d) => d.sow === date);
-  return h("figure", { class: "fan" }, h("figcaption", {}, title + ", " + unit + (now ? ": " + now[name].text : "")),
-    s("svg", { class: "chart", viewBox: "0 0 " + W + " " + H, role: "img", "aria-label": title },
-      s("path", { d: "M" + dates.map((d) => at(d, "p90")).join("L") + "L" + [...dates].reverse().map((d) => at(d, "p10")).join("L") + "Z", class: "band" }),
-      s("path", { d: "M" + dates.map((d) => at(d, "p50")).join("L"), class: "curve own" }),
-      s("path", { d: "M" + box.l + " " + y(0) + "H" + box.r, class: "tick" }), dateAxis(first, last, x, box.b),
-      s("text", { x: box.l - 5, y: box.t + 4, "text-anchor": "end" }, print(high)), s("text", { x: box.l - 5, y: y(0) + 4, "text-anchor": "end" }, "0"),
-      low < 0 && s("text", { x: box.l - 5, y: box.b + 4, "text-anchor": "end" }, print(low)),
-      date && s("path", { d: "M" + x(dayOf(date)) + " " + box.t + "V" + box.b, class: "date-line" })));
-}
 
 export async function whyDialog(gapId, cover, part = "") {
   const name = cover === "no_cover" ? t("no_cover") : farm.coverName(cover);
@@ -132,7 +59,10 @@ export function gapDrawer(page, head) {
     return [
       h("p", {}, h("b", {}, between(gap.start, gap.end)), ". ", upper(t("gap_line", { before: gap.before ? farm.cropName(gap.before) : none, after: gap.after ? farm.cropName(gap.after) : none })), "."),
       h("p", { class: "quiet" }, t("gap_days", { days: gap.length_d, usable: usableWords(gap), clean: gap.clean_up_d, seedbed: gap.seedbed_d, wait: gap.waiting_d })),
-      data.chosen === "no_cover" && gap.why_clean && h("p", {}, upper(gap.why_clean) + "."),
+      h("div", { class: "in-short" }, h("p", { class: "verdict" }, data.chosen !== "no_cover" && swatch("url(#hatch-" + data.chosen + ")"), h("span", {}, data.advice?.sentence || upper(t("no_cover")))),
+        data.chosen === "no_cover" && gap.why_clean && h("p", {}, upper(gap.why_clean) + "."),
+        data.advice?.ending && h("p", {}, data.advice.ending),
+        button("to_ranked", () => { const spot = document.getElementById("ranked"); spot.scrollIntoView({ block: "start" }); spot.focus({ preventScroll: true }); })),
     ];
   }
   function look() {
@@ -163,7 +93,9 @@ export function gapDrawer(page, head) {
         facts(cover, at),
         fan(cover, "biomass", t("fan_biomass"), date), fan(cover, "nitrogen", t("fan_nitrogen"), date), fan(cover, "water_cost", t("fan_water"), date),
         h("p", { class: "quiet" }, t("fan_note", { n: at.years })),
-        years(cover, at),
+        cover.clocks?.length && clocksPart(cover),
+        yearsPart(id, cover, at, data),
+        afterPart(id, cover, whyButton),
         h("div", { class: "row" }, h("button", { type: "button", class: "lock-now", onclick: () => answer(cover, "lock", date) }, t("lock", { date: longDay(date) }))),
       ].filter(Boolean);
     }
@@ -180,23 +112,18 @@ export function gapDrawer(page, head) {
     fact("fact_bloom", at.flower[0] ? between(at.flower[0], at.flower[1]) : t("fact_no_bloom"), " ", whyButton(cover.cover, "flower"));
     fact("fact_end", t(at.ended_by === "frost" ? "fact_end_frost" : at.ended_by === "seed set" ? "fact_end_seed" : "fact_end_crop", { date: longDay(at.end_by), wait: data.waiting_d }));
     if (at.biomass) fact("fact_growth", at.biomass.text, " ", whyButton(cover.cover, "radiation"));
-    if (at.nitrogen) fact("fact_nitrogen", at.nitrogen.text, at.fixed?.p50 > 0.5 ? h("div", {}, t("fact_fixed") + " " + at.fixed.text) : null, h("div", { class: "quiet" }, t("fact_release")), whyButton(cover.cover, "nitrogen"));
+    if (at.nitrogen) fact("fact_nitrogen", at.nitrogen.text, at.fixed?.p50 > 0.5 ? h("div", {}, t("fact_fixed") + " " + at.fixed.text) : null, whyButton(cover.cover, "nitrogen"));
+    if (at.given && data.after) fact("fact_given", t(at.given.p50 < 0 ? "nitrogen_is_tied" : "nitrogen_is_free", { amount: at.given.text }), " ", whyButton(cover.cover, "carbon"));
+    if (at.waiting && data.after) fact("fact_wait", t("wait_days", { mid: at.waiting.p50, low: at.waiting.p10, high: at.waiting.p90 }), at.waiting.drivers.map((d) => h("div", { class: "quiet" }, t("wait_driver", { words: d.words, n: d.years, years: at.waiting.years }))), h("div", {}, t("wait_ready", { crop: farm.cropName(data.after), n: at.waiting.ready, years: at.waiting.years })));
     if (at.water_used) fact("fact_water", at.water_used.text, h("div", {}, t("fact_water_cost") + ": " + at.water_cost.text));
     if (at.start_water?.p90 > 0) fact("fact_start_water", at.start_water.text);
     if (at.weeds) fact("fact_weeds", at.weeds.map((w) => Math.round(100 * w)).join(" – ") + " %");
     if (at.bird_risk) fact("fact_birds", t("fact_birds_words", { n: Math.round(at.bird_risk * 100) }));
     if (at.purposes?.length) fact("fact_aims", at.purposes.map((p) => h("div", {}, upper(t("fact_aim", { aim: p.aim, met: p.met, years: p.years })))));
     if (cover.seed?.length) fact("fact_seed", cover.seed.map((k) => h("div", {}, k.species + ": " + k.seed + " (" + k.rate + ", " + k.depth + ", " + t("method_" + k.method) + ")")), whyButton(cover.cover, "pure live seed"));
-    fact("fact_cost", t("fact_cost_none"));
+    fact("fact_cost", data.costs[cover.cover] ? t("fact_cost_is", { cost: data.costs[cover.cover] }) : t(data.priced ? "fact_cost_part" : "fact_cost_none"));
     return h("dl", { class: "facts" }, rows);
   }
-  function years(cover, at) {
-    if (!at.by_year?.length) return null;
-    return h("details", {}, h("summary", {}, t("years_title")),
-      h("div", { class: "scroll", tabindex: "0" }, h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, t("years_year")), h("th", { scope: "col" }, t("years_result")), h("th", { scope: "col", class: "number" }, t("years_growth", { unit: at.biomass?.unit || "" })))),
-        h("tbody", {}, at.by_year.map(([year, miss, mass]) => h("tr", {}, h("th", { scope: "row" }, year), h("td", {}, miss || h("b", {}, t("years_holds"))), h("td", { class: "number" }, mass)))))));
-  }
-
   // ---- the ranked options -------------------------------------------------------------------------
   function answered(cover) {
     if (!cover.answer) return data.chosen === cover.cover ? t("planned_here") : "";
@@ -275,6 +202,12 @@ export function gapDrawer(page, head) {
         try { await farm.edit({ kind: "settings", values: { purposes: kept } }); trial = null; } catch (e) { say(inWords(e), "trouble"); }
       }, { class: "main" }), button("weights_back", () => { weights = null; trial = null; draw(); })));
   }
+  /** Aims that no cover and date reaches together, and what each costs the other. */
+  function apart() {
+    if (!data.apart.length) return null;
+    const side = (a) => t("apart_side", { cover: upper(farm.coverName(a.cover)), date: longDay(a.sow), aim: a.aim, met: a.met, years: a.years, other: a.other_aim, lost: a.other_met });
+    return h("section", {}, h("h3", {}, t("apart_title")), data.apart.map((p) => h("div", { class: "apart" }, h("p", {}, upper(t("apart_pair", { first: p.first.aim, second: p.second.aim }))), h("ul", { class: "plain" }, h("li", {}, side(p.first)), h("li", {}, side(p.second))))));
+  }
   let list;
   function ranked() {
     const order = [...data.covers].sort((a, b) => (trial?.get(a.cover)?.rank ?? a.rank) - (trial?.get(b.cover)?.rank ?? b.rank));
@@ -285,8 +218,10 @@ export function gapDrawer(page, head) {
     const top = document.getElementById("drawer").scrollTop;
     node.replaceChildren(...[
       head(t("gap_title", { block: data.block })), ...parts(),
+      ladderPart(data),
       look(),
-      h("section", {}, h("h3", {}, t("ranked")), weighing(), list),
+      apart(),
+      h("section", {}, h("h3", { id: "ranked", tabindex: "-1" }, t("ranked")), weighing(), list),
       data.impossible.length > 0 && h("details", { class: "impossible" }, h("summary", {}, t("impossible", { n: data.impossible.length })),
         h("ul", {}, data.impossible.map((o) => h("li", {}, h("b", {}, upper(o.name) + ": "), o.why.join("; "))))),
     ].filter(Boolean));

@@ -39,10 +39,10 @@ export const swatch = (fill, more = {}) =>
     s("rect", { x: 0.75, y: 0.75, width: 32.5, height: 18.5, fill, stroke: INK, "stroke-width": 1, ...more }));
 
 /** What stands on a block on a day: {kind, cover, words}. */
-export function standsOn(block, iso) {
+export function standsOn(block, iso, gaps = farm.gapsOf(block)) {
   const crop = farm.cropsOf(block).find((c) => c.start <= iso && iso <= c.end);
   if (crop) return { kind: "crop", words: farm.cropName(crop.crop) };
-  for (const gap of farm.gapsOf(block)) {
+  for (const gap of gaps) {
     if (!gap.sow || iso < gap.sow || iso > gap.end_by) continue;
     const bloom = gap.flower?.[0] && gap.flower[0] <= iso && iso <= gap.flower[1];
     const name = farm.coverName(gap.cover);
@@ -55,7 +55,8 @@ export function standsOn(block, iso) {
 const CANVAS_ABOVE = 300; // outlines; hatches need SVG
 
 export class Ground {
-  constructor(node, { onChoose }) {
+  constructor(node, { onChoose, stands = standsOn }) {
+    this.stands = stands;
     this.node = node;
     this.onChoose = onChoose;
     this.day = isoOf(Math.floor(Date.now() / 86400000));
@@ -96,7 +97,7 @@ export class Ground {
   remove() { this.map.remove(); }
 
   paint(name) {
-    const stands = standsOn(name, this.day);
+    const stands = this.stands(name, this.day);
     const picked = name === this.chosen || this.many.has(name);
     const line = { color: picked ? "#6a2358" : INK, weight: picked ? 4 : 1.4, opacity: 1, fillOpacity: 1, dashArray: null };
     const svg = !(this.renderer instanceof L.Canvas);
@@ -138,7 +139,7 @@ export class Ground {
       path.setAttribute("tabindex", this.tool ? "-1" : "0");
       path.setAttribute("role", "button");
       path.setAttribute("data-block", name);
-      path.setAttribute("aria-label", name + ": " + standsOn(name, this.day).words);
+      path.setAttribute("aria-label", name + ": " + this.stands(name, this.day).words);
       if (path.dataset.keys) continue;
       path.dataset.keys = "yes";
       path.addEventListener("keydown", (event) => {
@@ -157,7 +158,7 @@ export class Ground {
     for (const [name, { box, what }] of this.tags) {
       const bounds = this.shapes.get(name).getBounds();
       const across = this.map.project(bounds.getNorthEast()).subtract(this.map.project(bounds.getSouthWest()));
-      what.textContent = this.tagWords ? this.tagWords(name) : upper(standsOn(name, this.day).words);
+      what.textContent = this.tagWords ? this.tagWords(name) : upper(this.stands(name, this.day).words);
       if (Math.max(across.x, -across.y) < 18) { box.className = "label gone"; continue; }
       for (const looks of ["label", "label brief", "label gone"]) {
         box.className = looks;

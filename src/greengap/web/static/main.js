@@ -5,11 +5,12 @@ import { drawer } from "./drawer.js";
 import { ask, farm, inWords } from "./farm.js";
 import { patterns } from "./ground.js";
 import { calendarScreen } from "./screen_calendar.js";
+import { compareScreen } from "./screen_compare.js";
 import { mapScreen } from "./screen_map.js";
 import { bringIn, farmScreen, flowersScreen, orderScreen, workScreen } from "./screens_whole.js";
 import { startScreen } from "./start.js";
 
-const SCREENS = { map: mapScreen, calendar: calendarScreen, work: workScreen, flowers: flowersScreen, order: orderScreen, farm: farmScreen };
+const SCREENS = { map: mapScreen, calendar: calendarScreen, work: workScreen, flowers: flowersScreen, order: orderScreen, compare: compareScreen, farm: farmScreen };
 const work = document.getElementById("work"), headNode = document.getElementById("head");
 let screen = null, side = null, list = null, status = null, undo = null, redo = null, tabs = null;
 

@@ -17,12 +17,19 @@ export function calendarScreen(page) {
     Object.keys(SCALES).map((key) => h("option", { value: key }, t("scale_" + key))));
   scale.value = page.scale || (matchMedia("(max-width: 760px)").matches ? "narrow" : "middle");
   const sheet = h("div", { class: "cal", role: "group", "aria-label": t("calendar_label"), tabindex: "0" });
+  const kin = h("details", { class: "kin" });
   const node = h("section", { class: "calendar", "aria-label": t("screen_calendar") },
     h("div", { class: "cal-head" }, h("p", { class: "hint" }, t("calendar_hint")),
       h("div", { class: "row" }, h("label", { class: "inline" }, t("calendar_scale"), " ", scale),
         button("next_year_all", async () => { try { await farm.edit({ kind: "next_year", blocks: [] }); } catch (e) { say(inWords(e), "trouble"); } }))),
-    sheet);
+    kin, sheet);
   const rows = new Map();
+  function drawKin() {
+    const found = farm.blocks().flatMap((b) => farm.sameFamily(b.id).map((pair) => [b.id, ...pair]));
+    kin.hidden = !found.length;
+    kin.replaceChildren(h("summary", {}, t("rotation_title", { n: found.length })), h("ul", { class: "plain" }, found.map(([block, first, second, family]) => h("li", {},
+      h("button", { type: "button", class: "link", onclick: () => page.go({ block, gap: null, crop: second.key }) }, block), " ", t("rotation", { first: farm.cropName(first.crop), second: farm.cropName(second.crop), date: longDay(second.start), family })))), h("p", { class: "quiet" }, t("rotation_note")));
+  }
   let from, until, perDay, dragging = null;
   const x = (day) => (day - from) * perDay;
 
@@ -222,6 +229,7 @@ export function calendarScreen(page) {
     } else if (whole && dates.length && page.calAt === undefined) sheet.scrollLeft = Math.max(x(dayOf(dates[0])) - 40, 0);
     else sheet.scrollLeft = page.calAt ?? at;
     sheet.scrollTop = down;
+    drawKin();
   }
   sheet.addEventListener("scroll", () => { page.calAt = sheet.scrollLeft; });
 
@@ -235,6 +243,7 @@ export function calendarScreen(page) {
         const dates = farm.state.crops.flatMap((c) => [c.start, c.end]).sort();
         const fits = same && dates.length && dayOf(dates[0]) >= from && dayOf(dates[0]) < from + 366 && dayOf(dates.at(-1)) < until;
         if (!fits) { draw(false); return; }
+        drawKin();
         for (const block of rows.keys()) fill(block);
       }));
       off.push(farm.on("plan", () => { if (!dragging) for (const [block, row] of rows) if (!row.crops) fill(block); }));

@@ -1,7 +1,7 @@
 // The map screen: drawing tools, the date under the map, layers, legend.
 
 import { DAY, areaBoth, button, dayOf, h, isoOf, longDay, s, say, t, upper } from "./dom.js";
-import { Corners, Merging, Pen } from "./draw.js";
+import { Corners, Edge, Merging, Pen } from "./draw.js";
 import { farm } from "./farm.js";
 import { Ground, standsOn, swatch } from "./ground.js";
 
@@ -70,19 +70,20 @@ export function mapScreen(page) {
   function start(kind) {
     if (tool) tool.end();
     const block = page.block;
-    if (["reshape", "split", "cut", "merge"].includes(kind) && !block) { say(t("draw_choose_first"), "trouble"); return; }
+    if (["reshape", "split", "cut", "merge", "beds", "buffer"].includes(kind) && !block) { say(t("draw_choose_first"), "trouble"); return; }
     const done = () => { tool = null; bar.replaceChildren(); drawTools(); plate.focus({ preventScroll: true }); };
-    tool = kind === "reshape" ? new Corners(ground, block, done) : kind === "merge" ? new Merging(ground, block, done) : new Pen(ground, kind, block, done);
+    tool = kind === "reshape" ? new Corners(ground, block, done) : kind === "merge" ? new Merging(ground, block, done) : kind === "buffer" ? new Edge(ground, block, done) : new Pen(ground, kind, block, done);
     tool.onKept = (name, fresh) => page.go({ block: name, gap: null, crop: null, fresh });
     bar.replaceChildren(tool.bar);
     if (kind !== "draw" && kind !== "measure") ground.choose(block, true);
     drawTools();
     first.hidden = true;
     ground.map.invalidateSize();
+    if (kind === "reshape") ground.map.fitBounds(ground.shapes.get(block).getBounds(), { padding: [36, 36], maxZoom: 21, animate: false });
     if (kind === "draw" || kind === "measure") plate.focus({ preventScroll: true });
   }
   function drawTools() {
-    tools.replaceChildren(...["draw", "reshape", "split", "cut", "merge", "measure"].map((kind) =>
+    tools.replaceChildren(...["draw", "reshape", "split", "cut", "merge", "beds", "buffer", "measure"].map((kind) =>
       button("tool_" + kind, () => (tool?.kind === kind ? tool.end() : start(kind)), { "aria-pressed": String(tool?.kind === kind), "data-tool": kind })),
       h("button", { type: "button", class: "quiet-button", onclick: () => ground.fit() }, t("whole_farm")));
     first.hidden = farm.blocks().length > 0 || tool !== null;

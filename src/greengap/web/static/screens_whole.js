@@ -1,7 +1,8 @@
 // The farm as a whole: operations by date, flowers, seed order, and what the farm says of itself.
 
-import { DAY, MONTHS, between, button, complain, dayOf, field, h, isoOf, longDay, s, say, shortDay, t, upper } from "./dom.js";
+import { DAY, MONTHS, between, button, complain, dayOf, field, h, isoOf, known, longDay, s, say, shortDay, t, upper } from "./dom.js";
 import { ask, farm, inWords } from "./farm.js";
+import { whyDialog } from "./gap.js";
 
 const allGaps = () => [...farm.gaps.values()].flat();
 const sown = () => allGaps().filter((g) => g.sow);
@@ -103,8 +104,8 @@ export const orderScreen = simple(() => {
       [...order.lots.map((l) => h("tr", {}, h("th", { scope: "row" }, upper(l.name)), h("td", { class: "number big" }, l.seed), h("td", {}, longDay(l.needed_by)), h("td", { class: "number" }, l.pls), h("td", { class: "number" }, l.area),
         h("td", {}, l.blocks, l.below && h("div", { class: "quiet" }, t("order_below", { seed: l.below }))), h("td", {}, l.inoculant || "–"), h("td", {}, l.price ?? t("order_price_none")))),
       h("tr", { class: "sum" }, h("th", { scope: "row" }, t("order_total")), h("td", { class: "number big" }, order.total), h("td", { colspan: 6 }))], "stack"),
-    table(t("order_loads"), [["col_date"], ["col_block"], ["order_seed"], ["order_amount", "number"], ["order_rate", "number"], ["order_depth", "number"], ["col_area", "number"]],
-      order.loads.map((l) => h("tr", {}, h("td", {}, longDay(l.sow)), h("th", { scope: "row" }, l.block), h("td", {}, upper(l.species) + ", " + t("method_" + l.method)), h("td", { class: "number" }, l.seed), h("td", { class: "number" }, l.rate), h("td", { class: "number" }, l.depth), h("td", { class: "number" }, l.area))), "stack"),
+    table(t("order_loads"), [["col_date"], ["col_block"], ["order_seed"], ["order_amount", "number"], ["order_rate", "number"], ["order_depth", "number"], ["col_area", "number"], ["why"]],
+      order.loads.map((l) => h("tr", {}, h("td", {}, longDay(l.sow)), h("th", { scope: "row" }, l.block), h("td", {}, upper(l.species) + ", " + t("method_" + l.method)), h("td", { class: "number" }, l.seed), h("td", { class: "number" }, l.rate), h("td", { class: "number" }, l.depth), h("td", { class: "number" }, l.area), h("td", { class: "no-print" }, h("button", { type: "button", class: "why-button", "aria-label": t("why") + " " + l.species + ", " + l.block, onclick: () => whyDialog(l.gap, l.cover, "seed " + l.species.toLowerCase()) }, t("why"))))), "stack"),
     h("section", { class: "cautions" }, h("h3", {}, t("about_cautions")), farm.plan.cautions.map((c) => h("p", { class: "caution" }, h("b", {}, upper(c.hazard) + ". "), c.text + " ", h("i", {}, t("ask", { who: c.defers_to }))))),
     h("p", { class: "quiet" }, farm.plan.caveat),
   ];
@@ -160,9 +161,12 @@ export function farmScreen(page) {
   }
   async function exportsList() {
     const got = await ask("api/exports");
-    const large = ["options.csv", "odds.csv", "purpose_odds.csv", "season.csv"];
+    const row = (f) => h("li", {}, h("a", { href: "api/export/" + f.name, download: f.saved_as || f.name }, f.saved_as || f.name), " ", h("span", { class: "quiet" }, known("export_" + f.name) ? t("export_" + f.name) : f.words));
+    const groups = [...new Set(got.files.map((f) => f.group))];
+    const of = (g) => got.files.filter((f) => f.group === g);
     return h("section", {}, h("h3", {}, t("farm_exports")), h("p", { class: "quiet" }, t("export_note")),
-      h("ul", { class: "files" }, got.files.map((f) => h("li", {}, h("a", { href: "api/export/" + f, download: f === "farm.gpkg" ? farm.state.file : f }, f === "farm.gpkg" ? farm.state.file : f), " ", h("span", { class: "quiet" }, f.endsWith(".csv") ? t(large.includes(f) ? "export_large" : "export_table") : t("export_" + f))))));
+      groups.map((g) => (g === "table" ? h("details", {}, h("summary", {}, t("export_group_table", { n: of(g).length })), h("ul", { class: "files" }, of(g).map(row)))
+        : [h("h4", {}, known("export_group_" + g) ? t("export_group_" + g) : upper(g)), h("ul", { class: "files" }, of(g).map(row))])));
   }
   async function phone() {
     const got = await ask("api/address");

@@ -54,7 +54,7 @@ export async function startScreen(opened) {
     node,
     shown() {
       map = L.map(world, { attributionControl: false, zoomControl: true, zoomSnap: 0.25, minZoom: 0.75, maxZoom: 18, worldCopyJump: true }).setView([25, 0], 1);
-      ask("api/land").then((land) => L.geoJSON(land, { interactive: false, style: { color: "#22302f", weight: 0.8, fillColor: "#dfe4da", fillOpacity: 1 } }).addTo(map).bringToBack()).catch(() => {});
+      ask("static/land.json").then((land) => L.geoJSON(land, { interactive: false, style: (f) => (f.properties.kind === "land" ? { color: "#22302f", weight: 0.8, fillColor: "#dfe4da", fillOpacity: 1 } : { color: "#8f9b95", weight: 0.7, dashArray: "3 2" }) }).addTo(map).bringToBack()).catch(() => {});
       const lines = L.layerGroup().addTo(map);
       const grid = () => {
         lines.clearLayers();

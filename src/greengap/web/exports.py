@@ -1,0 +1,146 @@
+"""Files that can be taken away: one entry a writer of `greengap.output`; the page lists what stands here, and no more.
+
+A writer takes the plan and a folder and gives the files that it wrote. One that writes a single file of a known name
+is offered under that name, any other as an archive. To offer a new format, add a line to `WRITERS`.
+"""
+
+from __future__ import annotations
+
+import io
+import tempfile
+import zipfile
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from greengap.plan import Plan
+
+EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest that a zip can say: the same plan gives the same bytes
+KINDS = {
+    ".html": "text/html", ".geojson": "application/geo+json", ".csv": "text/csv", ".zip": "application/zip",
+    ".pdf": "application/pdf", ".gpkg": "application/geopackage+sqlite3", ".ics": "text/calendar",
+    ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}  # fmt: skip
+EVERYTHING = "everything.zip"
+
+
+@dataclass(frozen=True)
+class Writer:
+    """A way out of the plan.
+
+    Attributes
+    ----------
+    files : tuple of str
+        Names that it writes and that are offered one by one; empty if it writes a set that only makes sense together.
+    words : str
+        What it is, for a person.
+    group : str
+        "office", "map", "machine" or "table".
+    write : callable
+        Takes the plan and a folder.
+    archive : str
+        Name of the zip where `files` is empty.
+    large : bool
+        Needs every sowing date and weather year; left out of the archive of everything.
+    """
+
+    files: tuple[str, ...]
+    words: str
+    group: str
+    write: Callable[[Plan, Path], list[Path]]
+    archive: str = ""
+    large: bool = False
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """What is offered."""
+        return self.files or (self.archive,)
+
+
+def _map(plan: Plan, folder: Path) -> list[Path]:
+    from greengap.output.map import write_map
+
+    write_map(plan, folder / "map.html")
+    return [folder / "map.html"]
+
+
+def _geojson(plan: Plan, folder: Path) -> list[Path]:
+    from greengap.output.geojson import write_geojson
+
+    write_geojson(plan, folder / "plan.geojson")
+    return [folder / "plan.geojson"]
+
+
+def _order(plan: Plan, folder: Path) -> list[Path]:
+    from greengap.advice.drill import Drill
+    from greengap.output.order import take_order, write_order
+
+    kept = {f"seed_order.{kind}" for kind in ("xlsx", "html", "pdf")}  # its tables come with all the others
+    return [path for path in write_order(take_order(plan, Drill()), folder) if path.name in kept]
+
+
+def _tables(plan: Plan, folder: Path) -> list[Path]:
+    from greengap.output.table import write_tables
+
+    return write_tables(plan, folder)
+
+
+def _large_tables(plan: Plan, folder: Path) -> list[Path]:
+    from greengap.output.table import write_tables
+
+    return write_tables(plan, folder, large=True)
+
+
+def writers() -> tuple[Writer, ...]:
+    """Every way out, in the order in which they are offered."""
+    from greengap.output.table import LARGE_TABLES, TABLES
+
+    return (
+        Writer(("seed_order.pdf", "seed_order.html", "seed_order.xlsx"), "the seed order to print or to send", "office",
+               _order),
+        Writer(("map.html",), "the map, one page that opens anywhere", "map", _map),
+        Writer(("plan.geojson",), "the plan as GeoJSON", "map", _geojson),
+        Writer((*(f"{t}.csv" for t in TABLES), "import_report.csv"), "table", "table", _tables),
+        Writer(tuple(f"{t}.csv" for t in LARGE_TABLES), "table by sowing date or weather year, large", "table",
+               _large_tables, large=True),
+    )  # fmt: skip
+
+
+def writer_of(name: str) -> Writer | None:
+    """The writer that offers a name."""
+    return next((w for w in writers() if name in w.names), None)
+
+
+def written(some: Iterable[Writer], plan: Plan) -> dict[str, bytes]:
+    """What writers write, by name relative to their folder."""
+    with tempfile.TemporaryDirectory(prefix="greengap-out-") as held:
+        folder = Path(held)
+        paths = [path for writer in some for path in writer.write(plan, folder)]
+        return {path.relative_to(folder).as_posix(): path.read_bytes() for path in paths}
+
+
+def zipped(files: dict[str, bytes]) -> bytes:
+    """Files as an archive, always the same bytes."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name, content in sorted(files.items()):
+            packed.writestr(zipfile.ZipInfo(name, EPOCH), content, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
+def export(name: str, plan: Plan) -> bytes:
+    """The content of an offered file.
+
+    Parameters
+    ----------
+    name : str
+        One of the names of `writers`, or `EVERYTHING`.
+    plan : Plan
+        With every sowing date and weather year where the writer is large.
+    """
+    if name == EVERYTHING:
+        return zipped(written((w for w in writers() if not w.large), plan))
+    writer = writer_of(name)
+    assert writer is not None, "names are looked up first"
+    files = written([writer], plan)
+    return files[name] if name in files else zipped(files)
