@@ -14,7 +14,6 @@ from greengap.output.after_text import (
     CLOCK_WORDS,
     DRIVER_WORDS,
     change_in_words,
-    crop_name,
     ending_in_words,
     investment_in_words,
     left_in_words,
@@ -44,7 +43,7 @@ def after_view(found: CoverAfter) -> dict[str, Any]:
         "left": list(left_in_words(one, catalogue, system)),
         "change": change_in_words(one, found) if has_next else "",
         "changes": _changes(one, system),
-        "nitrogen": _nitrogen(one, system) | {"crop": crop_name(one.gap.crop_after, catalogue) if has_next else ""},
+        "nitrogen": _nitrogen(one, system) | {"crop": catalogue.crop_name(one.gap.crop_after) if has_next else ""},
         "by_date": _by_date(one, system),
         "caution": investment_in_words(),
     }
