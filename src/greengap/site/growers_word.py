@@ -10,12 +10,15 @@ import pandas as pd
 
 from greengap.errors import ImportReport
 from greengap.site.soil import DRAINAGE_CLASSES, EXTRAS, WORDS, with_drainage
+from greengap.site.terrain import direction
 from greengap.tables import ClassShare, DataFrame
 
 # Ground that ponds is taken at least as wet as this (common practice, no source).
 PONDING_CLASS = "poorly drained"
 # Criteria of the suitability that rest on a column of the soil.
-CRITERIA = {"ph": "pH", "clay_fraction": "texture", "drainage_class": "drainage"}
+CRITERIA = {
+    "ph": "pH", "clay_fraction": "texture", "drainage_class": "drainage", "slope_fraction": "washing",
+}  # fmt: skip
 MARK = " (grower's word)"
 
 
@@ -24,7 +27,7 @@ class Word(Protocol):
 
     @property
     def values(self) -> Mapping[str, float | str]:
-        """Values in SI, by column of `Soil`, or slope_fraction."""
+        """Values in SI, by column of `Soil`."""
 
     @property
     def ponds(self) -> bool | None:
@@ -75,7 +78,7 @@ def apply_word(
             before = soil.loc[block, column]
             soil[column] = soil[column].astype(object) if isinstance(value, str) else soil[column]
             soil.loc[block, column] = value
-            name = WORDS.get(column, "slope")
+            name = WORDS[column]
             was = "not known" if before is None or pd.isna(before) else _shown(column, before)
             told.append(name)
             who = f" ({word.by})" if word.by else ""
@@ -115,4 +118,6 @@ def mark_word(suitability: pd.DataFrame, block_of_gap: Mapping[str, str], words:
 def _shown(column: str, value: float | str) -> str:
     if isinstance(value, str):
         return value
+    if column == "aspect_deg":
+        return direction(value)
     return f"{value:.1f}" if column == "ph" else f"{value:.1%}".replace("%", " %")
