@@ -108,10 +108,7 @@ def ground_words(row: Ground, settings: FarmSettings) -> str:
         words.append(f"{row.slope_fraction:.0%} slope, {row.slope_class}{faces}".replace("%", " %"))
     elif row.faces:
         words.append(f"falls to the {row.faces}")
-    if row.ponds is True:
-        words.append("ponds")
-    if row.crusts is True:
-        words.append("crusts")
+    words += [word for word, said in (("ponds", row.ponds), ("crusts", row.crusts)) if pd.notna(said) and said]
     if row.watered:
         sets = ""
         if pd.notna(row.sets):

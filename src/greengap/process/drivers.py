@@ -193,13 +193,14 @@ class BlockDays:
         """Mean air temperature from one day to another, both counted [°C]."""
         return _between((self.tmin + self.tmax) / 2, first, last) / (last + 1 - first)
 
-    def seed_zone_mpa(self, depth_mm: float, watered: bool) -> np.ndarray:
-        """Water potential at the seed, moist where the block is watered, shape (day,) [MPa].
+    def seed_zone_mpa(self, depth_mm: float, watered: bool | None = None) -> np.ndarray:
+        """Water potential at the seed, moist where the block is watered or is taken to be, shape (day,) [MPa].
 
         The evaporation layer dries from the top: its depletion is felt less the deeper the seed lies.
         """
         water, rule = self._hydraulics, self.catalogue.rule
         felt = np.exp(-depth_mm / rule("seed_zone_scale")) / rule("evaporation_layer")
+        watered = self.place.irrigated if watered is None else watered
         theta = water["capacity"] - (0.0 if watered else felt * self.bare_surface_mm)
         potential = water_potential_kpa(
             np.broadcast_to(theta, self.dates.shape),
@@ -214,7 +215,7 @@ class BlockDays:
         """Water potential at a sowing depth, reckoned once, shape (day,) [MPa]."""
         key = ("at seed", depth_mm)
         if key not in self._sums:
-            self._sums[key] = self.seed_zone_mpa(depth_mm, self.place.irrigated)
+            self._sums[key] = self.seed_zone_mpa(depth_mm)
         return self._sums[key]
 
     @cached_property
