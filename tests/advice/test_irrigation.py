@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 from pathlib import Path
 
 import pandas as pd
@@ -32,7 +33,6 @@ method = "sprinkler"
 
 def kept(folder: Path, settings: str, blocks: tuple[str, ...] = ("River 1", "Upper Bench")) -> Path:
     """Two blocks of the sample farm, one with water and one without, with more lines in the settings."""
-    import shutil
 
     shutil.copytree(SAMPLE, folder)
     lines = (folder / "crop_calendar.csv").read_text(encoding="utf-8").splitlines()
