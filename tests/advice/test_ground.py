@@ -92,7 +92,7 @@ def test_days_bare_on_steep_ground_count_against_a_cover_and_against_none(plan, 
     washing = on(plan, "Upper Bench", "suitability").query("criterion == 'washing'")
     assert {"no_cover", "buckwheat"} <= set(washing["cover_id"])
     assert washing["reason"].str.startswith("18 % slope, moderately steep".replace(" %", "%")).all()
-    assert washing["reason"].str.endswith("(grower's word)").all()
+    assert washing["reason"].str.endswith("(grower's word: measured with a level)").all()
     bare = washing[washing["cover_id"] == "no_cover"]
     assert bare["membership"].tolist() == pytest.approx([0.0] * len(bare), abs=1e-9)
     scores = [on(p, "Upper Bench", "recommendation").set_index(["gap_id", "cover_id"])["score"] for p in (plan, silent)]
@@ -136,7 +136,7 @@ def test_less_comes_up_where_the_ground_crusts_and_least_of_small_seed(plan, sil
 def test_the_grower_is_named_where_the_crust_changes_an_answer(plan):
     rated = on(plan, "River 1", "suitability").query("criterion == 'crust'")
     assert rated["passed"].all()
-    assert rated["reason"].str.contains("grower's word").all()
+    assert rated["reason"].str.endswith("(grower's word: silt from the flood of 2011)").all()
     assert set(rated["cover_id"]) == set(CATALOGUE.covers)
     lines = list(explain(plan, "River 1", "lacy_phacelia"))
     assert "Ground: crusts; watered" in lines

@@ -145,7 +145,7 @@ def test_the_word_changes_the_plan_and_is_named_where_it_does(drowned, sample_pl
     plan = plan_farm(read_farm(drowned))
     gaps = plan.gaps.loc[plan.gaps["block_id"] == "River 1", "gap_id"]
     rated = plan.suitability[plan.suitability["gap_id"].isin(gaps) & (plan.suitability["criterion"] == "drainage")]
-    assert rated["reason"].str.endswith("(grower's word)").all()
+    assert rated["reason"].str.endswith("(grower's word: drowns)").all()
     shown_on = plan.recommendation[plan.recommendation["gap_id"].isin(gaps)]
     assert shown_on["limiting_factor"].str.contains("grower's word").any()
     others = ~plan.recommendation["gap_id"].isin(gaps)

@@ -17,6 +17,7 @@ from greengap.advice.seeding import seeding_method, sowing_depth
 from greengap.catalogue import Catalogue, Cover, Species, Vegetable
 from greengap.farm.settings import FarmSettings
 from greengap.process.seedbed import crust_share
+from greengap.site.growers_word import mark
 from greengap.site.soil import DRAINAGE_CLASSES
 from greengap.tables import (
     ClassShare,
@@ -211,7 +212,7 @@ class _Rater:
             worst = min(self.species(cover), key=lambda s: (crust_share(s, self.catalogue), s.key))
             held = 1 - crust_share(worst, self.catalogue)
             words = f"of {worst.name} {held:.0%} is reckoned not to come through; the odds have it in them"
-            yield self.gate("crust", True, f"the ground crusts (grower's word): {words}")
+            yield self.gate("crust", True, f"the ground crusts: {words}{mark(word)}")
         yield self.soft("pH", *worst_ph)
         if worst_clay[1]:
             yield self.soft("texture", *worst_clay)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from textwrap import shorten
 from typing import Protocol
 
 import numpy as np
@@ -19,7 +20,7 @@ PONDING_CLASS = "poorly drained"
 CRITERIA = {
     "ph": "pH", "clay_fraction": "texture", "drainage_class": "drainage", "slope_fraction": "washing",
 }  # fmt: skip
-MARK = " (grower's word)"
+LONGEST_REASON = 60  # characters of it that stand beside a criterion; the report has it whole
 
 
 class Word(Protocol):
@@ -109,10 +110,17 @@ def mark_word(suitability: pd.DataFrame, block_of_gap: Mapping[str, str], words:
     }
     blocks = marked["gap_id"].map(block_of_gap)
     for column, criterion in CRITERIA.items():
-        here = [block for block, columns in columns_of.items() if column in columns]
-        rows = blocks.isin(here) & (marked["criterion"] == criterion)
-        marked.loc[rows, "reason"] = marked.loc[rows, "reason"] + MARK
+        marks = {block: mark(words[block]) for block, columns in columns_of.items() if column in columns}
+        rows = blocks.isin(list(marks)) & (marked["criterion"] == criterion)
+        if rows.any():
+            marked.loc[rows, "reason"] = marked.loc[rows, "reason"] + blocks[rows].map(marks)
     return marked
+
+
+def mark(word: Word) -> str:
+    """What stands behind an answer that rests on the grower's word."""
+    reason = " ".join(word.reason.split())
+    return f" (grower's word: {shorten(reason, LONGEST_REASON, placeholder=' ...')})"
 
 
 def _shown(column: str, value: float | str) -> str:
