@@ -128,6 +128,13 @@ def test_a_round_that_is_too_long_is_named(plan):
     wide = plan.ground.assign(rotation_d=1.0, flow_l_h=100.0)
     slow = water_sets(plan.allocation, plan.season, plan.blocks, wide, plan.catalogue)
     assert slow["note"].str.contains("longer than the round of 1 days").any()
+    rare = water_sets(
+        plan.allocation, plan.season, plan.blocks, plan.ground.assign(rotation_d=60.0), plan.catalogue
+    ).query("purpose == 'grow'")
+    for note in rare["note"][rare["note"].str.contains("one year of ten wants")]:
+        wanted, room = (int(word) for word in note.split() if word.isdigit())
+        assert wanted > room
+    assert rare["note"].str.contains("one year of ten wants").any()
 
 
 def test_what_is_said_of_one_block_stands_over_what_is_said_of_all():

@@ -89,7 +89,7 @@ def _note(one: Any, purpose: str, hours: float, turns: float, days: float, catal
             )
         elif purpose == GROW and days == days and turns > days / one.rotation_d + 1:
             most = int(days / one.rotation_d) + 1
-            notes.append(f"one year of ten wants {turns:.0f} turns, and the round leaves room for {most}")
+            notes.append(f"one year of ten wants {math.ceil(turns)} turns, and the round leaves room for {most}")
         if round_h > 24 * one.rotation_d:
             notes.append(f"all sets take {round_h:.0f} hours, longer than the round of {one.rotation_d:g} days")
     return "; ".join(notes)

@@ -50,7 +50,7 @@ WORDS = {
     "bulk_density_mg_m3": "bulk density",
     "drainage_class": "drainage",
     "slope_fraction": "slope",
-    "aspect_deg": "the way it faces",
+    "aspect_deg": "aspect",
 }
 # How people and programs write units; the name on the right is the one of soil_defaults.toml.
 UNIT_SPELLINGS = {
