@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,20 @@ def shared_data() -> Path:
     if not folder.is_dir():
         pytest.skip("no real data: neither a folder 'shared' beside the project nor GREENGAP_SHARED names one")
     return folder
+
+
+@pytest.fixture(scope="session")
+def other_software() -> Callable[[str], Any]:
+    """Imports a library of the extra `outside`; tests skip without it, or fail under GREENGAP_NO_OUTSIDE_SKIP."""
+
+    def found(name: str) -> Any:
+        try:
+            return importlib.import_module(name)
+        except ImportError:
+            missing = pytest.fail if os.environ.get("GREENGAP_NO_OUTSIDE_SKIP") else pytest.skip
+            missing(f"{name} is not installed: pip install 'greengap[outside]'")
+
+    return found
 
 
 @pytest.fixture(scope="session")

@@ -468,6 +468,7 @@ def check(
     questions: Annotated[bool, typer.Option("--questions", help="Print the list of what is not known as CSV.")] = False,
 ) -> None:
     """Read everything and report it; list what is not known by its effect on the plan."""
+    from greengap.advice.ground import ground_facts, ground_lines
     from greengap.farm_input import read_farm
     from greengap.not_known import not_known, question_lines
     from greengap.output.summary import report_lines
@@ -478,7 +479,8 @@ def check(
         print(to_csv(findings_table(read.report)), end="")
         return
     if not questions:
-        for line in report_lines(read.report):
+        facts = ground_facts(read.blocks, read.soil, read.settings, read.catalogue)
+        for line in [*report_lines(read.report), *ground_lines(facts, read.settings)]:
             print(line)
         print(flush=True)
     if quick:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from greengap.advice.ground import ground_facts
 from greengap.catalogue import OWN_FILE, Catalogue, load_catalogue, with_own
 from greengap.errors import ImportReport, InputProblem, several
 from greengap.farm.crop_calendar import clashes, read_crop_calendar
@@ -30,10 +31,8 @@ from greengap.site.soil_tests import soil_from_tests
 from greengap.site.terrain import block_slopes
 from greengap.site.weather import cell_weights, read_days, read_weather, site_weather
 from greengap.site.weather_join import fill_from, splice_season
-from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, History, Soil
+from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, Ground, History, Soil
 
-# Slope from which bare ground is named as one that washes (common practice, no source: 5 % is a usual first limit).
-STEEP_FRACTION = 0.05
 OWN_FILES = (OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)  # beside farm.toml, if the farm has them
 
 
@@ -115,6 +114,7 @@ def _known_blocks(settings: FarmSettings, block_ids: set[str]) -> None:
         "diseases": settings.diseases,
         "tile_drained": settings.tile_drained,
         "growers_word": settings.growers_word,
+        "irrigation_set.blocks": settings.irrigation_sets.keys() - {""},
     }
     for key, names in named.items():
         for name in sorted(names):
@@ -201,6 +201,7 @@ def _read_folder(folder: Path) -> Farm:
         history = read_history(settings.history, shown, report, list(blocks["block_id"]), settings.date_order)
         history_findings(history, calendar, catalogue, shown, report)
     soil, shares = _read_soil(settings, blocks, report)
+    _report_ground(ground_facts(blocks, soil, settings, catalogue), report)
     near = tuple(float(bound) for bound in blocks.total_bounds)
     weather, so_far = _read_weather(settings, near, report)
     sites, site_of_block = site_weather(weather, cell_weights(blocks, weather, report))
@@ -297,27 +298,30 @@ def _read_soil(
         partial, shares = merge_soil(soil_from_table(blocks, settings.block_soil, shown, report), (partial, shares))
     if settings.elevation:
         slopes = block_slopes(blocks, settings.elevation, shown, report)
-        partial = partial.assign(slope_fraction=slopes.reindex(partial["block_id"]).to_numpy())
+        slopes = slopes.reindex(partial["block_id"])
+        partial = partial.assign(**{column: slopes[column].to_numpy() for column in slopes})
     partial, shares = apply_word(partial, shares, settings.growers_word, report)
     soil = complete_soil(partial, report, hydraulics)
-    _report_ground(partial, settings, report)
     return soil, shares
 
 
-def _report_ground(partial: pd.DataFrame, settings: FarmSettings, report: ImportReport) -> None:
-    """Say what slope and crusting mean for the farm; no cover is chosen by them."""
-    slopes = partial.set_index("block_id")["slope_fraction"].dropna()
-    steep = slopes[slopes >= STEEP_FRACTION]
+def _report_ground(ground: DataFrame[Ground], report: ImportReport) -> None:
+    """Say which ground is steep and which crusts, and what that does to the plan."""
+    steep = ground[ground["steep"]]
     if len(steep):
-        listed = ", ".join(f"{block} ({share:.0%})".replace("%", " %") for block, share in steep.items())
-        report.assume(
-            f"Steep enough to wash when bare: {listed}. The plan does not weigh it: give erosion control a weight "
-            "under [purposes], and ask the conservation office before steep ground is opened."
+        listed = ", ".join(
+            f"{block} ({share:.0%})".replace("%", " %")
+            for block, share in zip(steep["block_id"], steep["slope_fraction"], strict=True)
         )
-    crusting = [block for block, word in settings.growers_word.items() if word.crusts]
-    if crusting:
         report.assume(
-            f"Ground that crusts, as the grower says: {', '.join(crusting)}. Small seed may not come through."
+            f"Steep enough to wash when bare: {listed}. There, days on which a cover leaves the ground bare count "
+            "against it; ask the conservation office before steep ground is opened."
+        )
+    crusting = ground.loc[ground["crusts"].fillna(False), "block_id"]
+    if len(crusting):
+        report.assume(
+            f"Ground that crusts, as the grower says: {', '.join(crusting)}. Less of the seed is reckoned to come up "
+            "there, least of small seed; by how much is our choice, no trial."
         )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from greengap.errors import ImportReport
-from greengap.farm.settings import Purpose
+from greengap.farm.settings import GrowersWord, Purpose
 from greengap.farm_input import Farm, hydraulics
 from greengap.plan import Plan, plan_farm
 from greengap.tables import CropCalendar, DataFrame, OpenQuestion, Soil
@@ -20,6 +20,7 @@ from greengap.tables import CropCalendar, DataFrame, OpenQuestion, Soil
 Change = Callable[[Farm], Farm]
 SHIFT_D = 10  # by which a harvest may end sooner or later than usual; a trial value, no forecast
 COLDER_DEGC = -2.0
+SLOPE_TRIED = 0.08
 DAY = pd.Timedelta(days=1)
 
 
@@ -159,6 +160,7 @@ def _questions(farm: Farm) -> Iterator[_Question]:
             "cannot be reckoned: a residue can kill any cover that is sown; the rotation section of the label decides",
         )
     yield from _soil_questions(farm)
+    yield from _ground_questions(farm)
     hard = farm.crop_calendar[farm.crop_calendar["end_early"] == farm.crop_calendar["end_late"]]
     if len(hard):
         some = ", ".join(dict.fromkeys(hard["crop"])) if hard["crop"].nunique() <= 4 else f"{len(hard)} crops"
@@ -256,6 +258,25 @@ def _soil_questions(farm: Farm) -> Iterator[_Question]:
         )
 
 
+def _ground_questions(farm: Farm) -> Iterator[_Question]:
+    """What of the surface nobody has said."""
+    blocks, words = sorted(farm.blocks["block_id"]), farm.settings.growers_word
+    if farm.settings.elevation is None and farm.soil.get("slope_fraction", pd.Series(dtype=float)).isna().all():
+        yield _Question(
+            "Which blocks are steep?",
+            "elevation under [files], or slope_percent in [growers_word]",
+            ((f"all fall {SLOPE_TRIED:.0%}".replace("%", " %"), _soil(blocks, {"slope_fraction": SLOPE_TRIED})),),
+        )
+    if all(word.crusts is None for word in words.values()):
+        silent = GrowersWord({}, None, None, "tried")
+        crusted = {block: replace(words.get(block, silent), crusts=True) for block in blocks}
+        yield _Question(
+            "Which ground crusts after rain?",
+            "crusts in [growers_word]",
+            (("all of it does", _settings(growers_word=crusted)),),
+        )
+
+
 def _some(blocks: list[str], of: int) -> str:
     if len(blocks) == of:
         return "the farm's ground"
@@ -274,7 +295,7 @@ def _soil(blocks: list[str], values: dict[str, float]) -> Change:
         rows = soil["block_id"].isin(blocks)
         for column, value in values.items():
             soil.loc[rows, column] = value
-        if set(values) != {"ph"}:
+        if not set(values) <= {"ph", "slope_fraction"}:
             texture, water, density = hydraulics(
                 *(soil[c].to_numpy(float) for c in ("sand_fraction", "clay_fraction", "organic_matter_fraction"))
             )

@@ -18,6 +18,8 @@ from greengap.advice.cautions import list_cautions
 from greengap.advice.choices import heed_choices
 from greengap.advice.clocks import four_clocks
 from greengap.advice.flowers import flower_dates
+from greengap.advice.ground import ground_facts
+from greengap.advice.irrigation import water_sets
 from greengap.advice.ladder import make_ladders
 from greengap.advice.law import label_gates, label_table, listed_names
 from greengap.advice.next_crop import what_follows
@@ -50,6 +52,7 @@ from greengap.tables import (
     Gap,
     GapCaution,
     GeoDataFrame,
+    Ground,
     InoculantLine,
     LabelInterval,
     ListedName,
@@ -66,13 +69,14 @@ from greengap.tables import (
     SeedOrder,
     Soil,
     Suitability,
+    WaterSet,
     Window,
 )
 
 FREEZE_DEGC = 0.0
 LIMITS = (
     "Calculated from past weather and published figures. A prediction, not a promise. Look at the block.",
-    "Pests, crusted or flooded ground and mowing are not in it; how weeds do is a ranking, not a count.",
+    "Pests, flooded ground and mowing are not in it; how weeds do is a ranking, not a count.",
     "Nitrogen and waiting times are reckoned, not measured on your block: test the soil before you cut fertilizer.",
     "No species is cleared as legal or safe: ask the state or national list, the label and your adviser.",
 )
@@ -116,6 +120,8 @@ class Plan:
     flowers: DataFrame[FlowerDates]
     listed_names: DataFrame[ListedName]
     label_intervals: DataFrame[LabelInterval]
+    ground: DataFrame[Ground]
+    water_sets: DataFrame[WaterSet]
     report: ImportReport
     metadata: dict[str, Any]
 
@@ -218,7 +224,7 @@ def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
         allocation, judged.recommendation, gaps, options, odds, settings.choices, catalogue
     )
     frost_years = season.groupby("option_id")["frost_kill_d"].count().to_dict()
-    cautions = list_cautions(allocation, gaps, odds, frost_years, settings, catalogue)
+    cautions = list_cautions(allocation, gaps, odds, frost_years, settings, catalogue, farm.soil)
     chosen = recommendation["option_id"].isin(allocation["option_id"].dropna())
     day, first, last = (recommendation[c] for c in ("sow_best", "sow_from", "sow_until"))
     weak = recommendation.loc[chosen & (first.isna() | (day < first) | (day > last)), "gap_id"]
@@ -228,6 +234,7 @@ def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
     lines = order_lines(seed_need, farm.seed_lists, catalogue, settings.organic)
     seed_order = make_order(seed_need, catalogue, lines)
     ladder = make_ladders(gaps, options, odds, recommendation, allocation, seed_need, catalogue, settings.wanted_odds)
+    ground = ground_facts(farm.blocks, farm.soil, settings, catalogue)
     law = farm.law_lists
     return Plan(
         settings, catalogue, farm.blocks, farm.crop_calendar, gaps, farm.soil, farm.class_shares, options, windows,
@@ -236,7 +243,8 @@ def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
         rates(seed_need, allocation, season, catalogue, settings.seed_lots), lines,
         inoculant_lines(lines, farm.seed_lists, catalogue), flower_dates(allocation, odds, catalogue),
         listed_names(list(seed_need["species"]), law.plants, law.named, catalogue),
-        label_table(allocation, options, law.sprayed, catalogue), farm.report, _metadata(farm, notes),
+        label_table(allocation, options, law.sprayed, catalogue), ground,
+        water_sets(allocation, season, farm.blocks, ground, catalogue), farm.report, _metadata(farm, notes),
     )  # fmt: skip
 
 
@@ -254,10 +262,11 @@ def places(farm: Farm) -> dict[str, Place]:
         block_id: Place(
             soil=soil.loc[block_id],
             lat=round(float(point.y), 4),
-            irrigated=settings.irrigated is None or block_id in settings.irrigated,
+            irrigated=settings.waters(block_id),
             cold_offset_degc=settings.cold_offset_degc.get(block_id, 0.0),
             method=seeding_method(settings.equipment) or "drilled",
             stale_seedbed_d=settings.stale_seedbed_d,
+            crusts=bool(block_id in settings.growers_word and settings.growers_word[block_id].crusts),
         )
         for block_id, point in zip(farm.blocks["block_id"], middle, strict=True)
     }

@@ -21,6 +21,7 @@ from greengap.errors import InputProblem, several
 from greengap.safe_files import check_size, check_xml, unpack_zip
 
 # Columns that hold block names where the farm does not say which one does, best first.
+UNCLOSED = "unclosed"  # attribute of a table: positions of rows whose rings had to be closed
 BLOCK_COLUMNS = ("block", "block_id", "name", "field", "id")
 DATASETS = (".gpkg", ".shp", ".geojson", ".json", ".kml", ".gml", ".gpx", ".fgb", ".tab", ".mif", ".csv", ".parquet")
 XML_ENDINGS = (".kml", ".gml", ".gpx", ".xml")
@@ -214,25 +215,33 @@ def _read_features(path: Path, shown: str, layer: str) -> pd.DataFrame:
         options = {"GEOM_POSSIBLE_NAMES": "wkt,geometry,geom,the_geom,wkt_geom,polygon", "KEEP_GEOM_COLUMNS": "NO"}
     try:
         return pyogrio.read_dataframe(path, layer=layer, **options)
-    except shapely.errors.GEOSException as error:
-        raise _open_rings(path, shown, layer, options) from error
+    except shapely.errors.GEOSException:
+        return _with_open_rings(path, shown, layer, options)
 
 
-def _open_rings(path: Path, shown: str, layer: str, options: dict[str, str]) -> InputProblem:
-    """Say which features stop the whole file from being read."""
+def _with_open_rings(path: Path, shown: str, layer: str, options: dict[str, str]) -> gpd.GeoDataFrame:
+    """Features of a file with rings that end away from where they begin: closed, and listed in the attributes."""
     meta, _, outlines, columns = pyogrio.raw.read(path, layer=layer, **options)
-    table = pd.DataFrame({str(n).lower(): c for n, c in zip(meta["fields"], columns, strict=True)})
-    name = next((c for c in BLOCK_COLUMNS if c in table), None)
-    found = []
+    table = pd.DataFrame({str(n): c for n, c in zip(meta["fields"], columns, strict=True)})
+    by_name = {str(c).lower(): c for c in table}
+    name = next((by_name[c] for c in BLOCK_COLUMNS if c in by_name), None)
+    drawn, unclosed, found = [], [], []
     for i, outline in enumerate(outlines):
         try:
-            shapely.from_wkb(outline)
+            drawn.append(shapely.from_wkb(outline))
         except shapely.errors.GEOSException as error:
             called = cell_text(table[name].iloc[i]) if name else ""
-            is_open = "closed" in str(error) or "LinearRing" in str(error)
-            what = "the outline is not closed, its last corner differs from the first" if is_open else str(error)
-            found.append((f"row {i + 1}" + (f" ({called})" if called else ""), what))
-    return several(shown, found or [("", NOT_READ)], "Close the outline in a GIS, or draw it again")
+            place = f"row {i + 1}" + (f" ({called})" if called else "")
+            try:
+                drawn.append(shapely.from_wkb(outline, on_invalid="fix"))
+                unclosed.append(i)
+            except shapely.errors.GEOSException:
+                found.append((place, f"its outline cannot be read ({error})"))
+    if found:
+        raise several(shown, found, "Draw the outline again")
+    frame = gpd.GeoDataFrame(table, geometry=drawn, crs=meta["crs"])
+    frame.attrs[UNCLOSED] = unclosed
+    return frame
 
 
 def has_polygons(frame: pd.DataFrame) -> bool:

@@ -23,7 +23,7 @@ from greengap.errors import ImportReport, InputProblem
 from greengap.farm.settings import suggestion
 from greengap.farm_input import Farm, hydraulics
 from greengap.plan import Plan, plan_farm
-from greengap.site.soil import soil_defaults
+from greengap.site.soil import EXTRAS, soil_defaults
 from greengap.site.zonal import open_raster
 from greengap.tables import ClassShare, CropCalendar, GeoDataFrame, Soil
 
@@ -302,6 +302,9 @@ def _farm_of_kinds(farm: Farm, kinds: pd.DataFrame, gap_ids: set[str], plan: Pla
         bulk_density_mg_m3=density, texture_class=list(texture), drainage_class=kinds["drainage_class"],
         drainage_share_fraction=1.0, covered_fraction=1.0, source="cells of the soil rasters",
     )  # fmt: skip
+    surface = farm.soil.set_index("block_id").reindex(columns=list(EXTRAS))
+    for column in EXTRAS:  # of the block as a whole
+        soil[column] = kinds["of"].map(surface[column]).to_numpy(dtype=float)
     soil["available_water_fraction"] = soil["available_water_fraction"].fillna(pd.Series(water))
     outlines = farm.blocks.set_index("block_id")
     blocks = outlines.loc[kinds["of"]].reset_index(drop=True).assign(block_id=kinds["block_id"].to_numpy())
@@ -324,7 +327,11 @@ def _farm_of_kinds(farm: Farm, kinds: pd.DataFrame, gap_ids: set[str], plan: Pla
             k: farm.settings.cold_offset_degc[b] for k, b in of.items() if b in farm.settings.cold_offset_degc
         },
         diseases={k: farm.settings.diseases[b] for k, b in of.items() if b in farm.settings.diseases},
-        growers_word={},
+        growers_word={  # its values are in the cells; what it says of the surface holds for all of the block
+            k: replace(farm.settings.growers_word[b], values={}, ponds=None)
+            for k, b in of.items()
+            if b in farm.settings.growers_word
+        },
     )
     return replace(
         farm,

@@ -89,6 +89,48 @@ class Soil(Table):
     drainage_share_fraction: float = pa.Field(ge=0, le=1, description="Share of the block in that class.")
     covered_fraction: float = pa.Field(ge=0, le=1, description="Share of the block that soil data cover.")
     source: str = pa.Field(description="Where the values come from.")
+    slope_fraction: float | None = pa.Field(
+        ge=0, nullable=True, description="Mean slope, rise over run; empty where nobody has said. May be left out."
+    )
+    aspect_deg: float | None = pa.Field(
+        ge=0, lt=360, nullable=True,
+        description="Where the ground falls to, clockwise from north; empty on level ground. May be left out.",
+    )  # fmt: skip
+
+
+class Ground(Table):
+    """One row per block: what bears on its surface and its water. Key: block_id. Empty where nobody has said."""
+
+    block_id: str = pa.Field(unique=True, description="Block.")
+    slope_fraction: float = pa.Field(ge=0, nullable=True, description="Mean slope, rise over run.")
+    slope_class: str = pa.Field(description="Slope class of the USDA soil survey.")
+    faces: str = pa.Field(description="Where it falls to, one of eight directions; level ground faces none.")
+    steep: bool = pa.Field(description="Steep enough to wash when bare.")
+    ponds: pd.BooleanDtype = pa.Field(nullable=True, description="Water stands on it, as the grower says.")
+    crusts: pd.BooleanDtype = pa.Field(nullable=True, description="It crusts after rain, as the grower says.")
+    watered: bool = pa.Field(description="It can be watered.")
+    sets: float = pa.Field(nullable=True, description="Irrigation sets that water the whole block.")
+    set_area_m2: float = pa.Field(nullable=True, description="Ground that one set waters, at most the block.")
+    flow_l_h: float = pa.Field(nullable=True, description="Flow of a set.")
+    rotation_d: float = pa.Field(nullable=True, description="Days until a set comes round again.")
+    lost_fraction: float = pa.Field(nullable=True, description="Share of the water that does not reach the roots.")
+
+
+class WaterSet(Table):
+    """One row per cover that is sown on a watered block with a known set: what one set takes. Key: gap_id, purpose."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    purpose: str = pa.Field(isin=["bring up", "grow"], description="To bring seed up, or to grow on in dry weather.")
+    depth_mm: float = pa.Field(ge=0, description="Water that has to reach the ground in one turn.")
+    sets: int = pa.Field(ge=1, description="Sets that water the whole block once.")
+    l_per_set: float = pa.Field(ge=0, description="Water of one set, losses in it.")
+    h_per_set: float = pa.Field(nullable=True, description="Hours that one set runs; empty without a flow.")
+    turns_p50: float = pa.Field(ge=0, description="Turns in the median year.")
+    turns_p90: float = pa.Field(ge=0, description="Turns that one year of ten exceeds.")
+    season_l: float = pa.Field(ge=0, description="Water of the whole block over its turns in the median year.")
+    note: str = pa.Field(description="What does not fit, in words; empty if nothing.")
 
 
 class ClassShare(Table):
@@ -131,7 +173,8 @@ class Season(Table):
     stand_share: float = pa.Field(ge=0, le=1, description="Stand against the one aimed at.")
     established: bool = pa.Field(description="Stand large enough not to count as failed.")
     establishment_water_mm: float = pa.Field(
-        ge=0, description="Irrigation that would keep the seed zone moist until it is up."
+        ge=0,
+        description="Irrigation that keeps the seed zone moist until it is up, or would if the block were watered.",
     )
     half_cover_d: float = pa.Field(nullable=True, description="Days until half the ground is covered; none if never.")
     first_flower_d: float = pa.Field(nullable=True, description="Days to first flower; none if not before the end.")

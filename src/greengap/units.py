@@ -1,7 +1,8 @@
 """SI inside, the reader's units at the edge: conversion factors, and how a quantity is written.
 
 Exact definitions: international foot 0.3048 m, avoirdupois pound 0.45359237 kg (NIST Special
-Publication 811, 2008, appendix B), acre 43 560 square feet. The rest is arithmetic from these.
+Publication 811, 2008, appendix B), acre 43 560 square feet, US gallon 231 cubic inches. The rest is arithmetic
+from these.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ System = Literal["metric", "us"]
 FOOT_M = 0.3048
 INCH_MM = 25.4
 POUND_KG = 0.45359237
+GALLON_L = 231 * (INCH_MM / 100) ** 3  # US liquid gallon, 231 cubic inches
 ACRE_M2 = 43_560 * FOOT_M**2
 HECTARE_M2 = 10_000.0
 LB_AC_KG_HA = POUND_KG / ACRE_M2 * HECTARE_M2
@@ -161,6 +163,8 @@ _WRITTEN: dict[str, dict[str, Written]] = {
     "mm": {"metric": Written(1, "mm", 0), "us": Written(1 / INCH_MM, "in", 2)},
     "depth_mm": {"metric": Written(0.1, "cm", 1), "us": Written(1 / INCH_MM, "in", 2)},
     "m": {"metric": Written(1, "m", 1), "us": Written(1 / FOOT_M, "ft", 1)},
+    "l": {"metric": Written(1, "L", 0), "us": Written(1 / GALLON_L, "gal", 0)},
+    "l_h": {"metric": Written(0.001, "m3/h", 1), "us": Written(1 / (60 * GALLON_L), "gal/min", 0)},
     "degc": {"metric": Written(1, "°C", 1), "us": Written(1.8, "°F", 1, 32.0)},
     "degc_d": {"metric": Written(1, "°C d", 0), "us": Written(1.8, "°F d", 0)},
 }

@@ -36,6 +36,9 @@ EVERY_SPECIES_HAS = {
     "termination", "reseeding", "wildlife",
 }  # fmt: skip
 TRIGGERS = {
+    "bare on a slope",
+    "crusting ground",
+    "steep for machines",
     "always",
     "animals eat",
     "flowers",

@@ -14,8 +14,10 @@ FAMILIES = {
     "lettuce": ("Lettuce", "Asteraceae", True),
     "tomato": ("Tomato", "Solanaceae", False),
     "potato": ("Potato", "Solanaceae", False),
+    "sweet_corn": ("Sweet corn", "Poaceae", False),
 }
 DAYS = {
+    "family_return": 1095.0,
     "clean_up": 3.0,
     "seedbed": 4.0,
     "waiting_transplanted": 10.0,
@@ -29,8 +31,14 @@ def _a_value(trait: str, number: float) -> Value:
     return Value("practice", trait, number, None, None, "", "d", "from memory", "", "", "memory", str(number), "d")
 
 
+DISEASES = {"Solanaceae": ("early blight",)}
+
+
 @pytest.fixture(scope="session")
 def catalogue() -> Catalogue:
-    vegetables = {k: Vegetable(k, name, family, small, (), {}) for k, (name, family, small) in FAMILIES.items()}
+    vegetables = {
+        k: Vegetable(k, name, family, small, DISEASES.get(family, ()), {})
+        for k, (name, family, small) in FAMILIES.items()
+    }
     practice = {name: _a_value(name, days) for name, days in DAYS.items()}
     return Catalogue({}, {}, vegetables, {}, (), practice, "made up")

@@ -201,7 +201,40 @@ def test_a_family_that_follows_itself_is_noted(read):
     )
     assert [f.place for f in report.findings] == ["row 5", "row 3"]
     assert all(f.fate is Fate.USED for f in report.findings)
-    assert report.findings[1].what == "Tomato follows Potato of row 2 on block Home, both Solanaceae"
+    assert report.findings[1].what.startswith("Tomato follows Potato of row 2 on block Home, both Solanaceae; both can")
+    assert report.findings[1].what.endswith("; free of the family for 3 years: River 3")
+
+
+def test_a_family_that_comes_back_too_soon_with_a_shared_disease_is_noted_once(read, catalogue):
+    assert set(catalogue.vegetables["potato"].shared_diseases) & set(catalogue.vegetables["tomato"].shared_diseases)
+    _, report = read(
+        HEADER,
+        "Home,potato,planted,2027-04-20,2027-08-01",
+        "Home,sweet_corn,seeded,2028-05-10,2028-09-01",
+        "Home,tomato,transplanted,2029-05-20,2029-09-01",
+        "River 3,potato,planted,2027-04-20,2027-08-01",
+        "River 3,sweet_corn,seeded,2028-05-10,2028-09-01",
+        "River 3,lettuce,transplanted,2030-05-10,2030-09-01",
+        "River 3,tomato,transplanted,2031-05-20,2031-09-01",
+    )
+    assert [f.place for f in report.findings] == ["row 4"]
+    assert report.findings[0].what.startswith(
+        "Tomato returns after Potato of row 2 on block Home, both Solanaceae, 22 "
+    )
+    assert report.findings[0].what.endswith("; free of the family for 3 years: Hill")
+
+
+def test_successions_raise_no_alarm_and_one_from_last_year_raises_one(read):
+    _, report = read(
+        HEADER,
+        "Hill,lettuce,transplanted,2027-04-20,2027-06-01",
+        "Hill,lettuce,transplanted,2027-06-10,2027-07-20",
+        "Hill,lettuce,transplanted,2027-08-01,2027-09-10",
+        "Home,lettuce,transplanted,2027-04-20,2027-06-01",
+        "Home,lettuce,transplanted,2028-04-10,2028-06-01",
+        "Home,lettuce,transplanted,2028-06-10,2028-07-20",
+    )
+    assert [f.place for f in report.findings] == ["row 6"]
 
 
 def test_blocks_without_a_calendar_are_listed(read):

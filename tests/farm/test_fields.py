@@ -18,6 +18,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from greengap.errors import Fate, ImportReport, InputProblem
 from greengap.farm.fields import geodesic_area_m2, read_blocks
+from greengap.farm.settings import Repairs
 
 HERE = Path(__file__).parent
 AWKWARD = HERE / "data" / "awkward_made_up.geojson"
@@ -363,13 +364,35 @@ def test_two_layers_with_polygons_ask_which(tmp_path):
 # --- bad files ---------------------------------------------------------------------------------
 
 
-def test_an_unclosed_ring_is_named():
+def test_an_unclosed_ring_is_named_and_its_closing_offered():
+    """The ring is a box less its last edge; GeographicLib has its area. The bow-tie beside it is no better."""
     with pytest.raises(InputProblem) as caught:
         read(UNCLOSED)
-    assert caught.value.sentence == (
+    assert caught.value.sentence.startswith(
         "awkward_made_up_unclosed_ring.geojson, row 1 (unclosed): the outline is not closed, its last corner differs "
-        "from the first. Close the outline in a GIS, or draw it again."
+        "from the first; closed with a straight line it would hold 82,2"
     )
+    blocks, report = read(UNCLOSED, repairs=Repairs(accept=frozenset({"unclosed"})))
+    assert blocks["block_id"].tolist() == ["unclosed"]
+    ring = Geodesic.WGS84.Polygon()
+    for lon, lat in ((-76.42, 42.45), (-76.417, 42.45), (-76.417, 42.453), (-76.42, 42.453)):
+        ring.AddPoint(lat, lon)
+    assert blocks["area_gross_m2"][0] == pytest.approx(abs(ring.Compute(False, True)[2]), rel=1e-9)
+    assert report.lost(UNCLOSED.name) == 0
+    assert [f.fate for f in report.findings] == [Fate.REPAIRED, Fate.REVIEW]
+
+
+def test_one_unclosed_ring_does_not_cost_the_whole_file(tmp_path):
+    features = json.loads(UNCLOSED.read_text(encoding="utf-8"))["features"][:1]
+    box = [[-76.5, 42.45], [-76.49, 42.45], [-76.49, 42.46], [-76.5, 42.46], [-76.5, 42.45]]
+    whole = {"type": "Feature", "properties": {"id": "whole"}, "geometry": {"type": "Polygon", "coordinates": [box]}}
+    path = tmp_path / "fields.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": [*features, whole]}), encoding="utf-8")
+    blocks, report = read(path)
+    assert blocks["block_id"].tolist() == ["whole"]
+    assert report.lost(path.name) == 0
+    assert [(f.fate, f.offer) for f in report.findings] == [(Fate.REVIEW, "accept")]
+    assert blocks.attrs["set_aside"] == ["unclosed"]
 
 
 @pytest.mark.parametrize("content", ['{"type":"FeatureCollection","features":[]}', "{", "hello", ""])

@@ -159,6 +159,33 @@ def ecad(folder: Path) -> Path:
     return text("TN.txt", "\n".join(["ECA&D", "", " STAID, SOUID,    DATE,   TN, Q_TN", *rows]))(folder)
 
 
+def german(folder: Path) -> Path:
+    head = (
+        "STATIONS_ID;MESS_DATUM;QN_3;  FX;  FM;QN_4; RSK;RSKF; SDK;SHK_TAG;  NM; VPM;  PM; TMK; UPM; TXK; TNK; TGK;eor"
+    )
+    rows = [
+        f"1262;{day:%Y%m%d};10;-999;-999;3;0.4;6;-999;0;-999;-999;-999;9.0;-999;15.2;5.1;-999;eor"
+        for day in pd.date_range("2001-01-01", periods=400)
+    ]
+    return text("produkt_klima_tag.txt", "\n".join([head, *rows]))(folder)
+
+
+def power(folder: Path) -> Path:
+    """NASA POWER: a heading of its own, years and days of the year."""
+    head = ["-BEGIN HEADER-", "Location: Latitude  48.5   Longitude 13.9", "-END HEADER-"]
+    rows = [f"{day.year},{day.day_of_year},5.1,15.2,0.4,-999" for day in pd.date_range("2001-01-01", periods=400)]
+    columns = "YEAR,DOY,T2M_MIN,T2M_MAX,PRECTOTCORR,ALLSKY_SFC_SW_DWN"
+    return text("power.csv", "\n".join([*head, columns, *rows]))(folder)
+
+
+def farm_with_more(folder: Path) -> Path:
+    """Settings with every table that a farm may write."""
+    path = farm_folder("farm.toml")(folder)
+    with path.open("a", encoding="utf-8") as settings:
+        settings.write(MORE_SETTINGS)
+    return path
+
+
 def copied(*parts: str) -> Callable[[Path], Path]:
     def make(folder: Path) -> Path:
         return Path(shutil.copy(SAMPLE.joinpath(*parts), folder / parts[-1]))
@@ -305,12 +332,84 @@ def read_farm_file(path: Path) -> None:
     read_farm(path)
 
 
+def read_stock(path: Path) -> None:
+    from greengap.catalogue import load_catalogue
+    from greengap.farm.seed_lists import read_seed_lists
+
+    done = report()
+    read_seed_lists(path, None, load_catalogue(), done)
+    _accounted(done, path.name)
+
+
+def read_prices(path: Path) -> None:
+    from greengap.catalogue import load_catalogue
+    from greengap.farm.seed_lists import read_seed_lists
+
+    done = report()
+    read_seed_lists(None, path, load_catalogue(), done)
+    _accounted(done, path.name)
+
+
+def read_herbicides(path: Path) -> None:
+    from greengap.catalogue import load_catalogue
+    from greengap.farm.law_lists import read_law_lists
+
+    read_law_lists(None, path, BLOCKS, load_catalogue(), report())
+
+
+def read_names(path: Path) -> None:
+    from greengap.catalogue import load_catalogue
+    from greengap.farm.law_lists import read_law_lists
+
+    read_law_lists(path, None, BLOCKS, load_catalogue(), report())
+
+
+def read_own(path: Path) -> None:
+    from greengap.catalogue import load_catalogue, with_own
+
+    with_own(load_catalogue(), path)
+
+
 COMPONENTS = "mukey,cokey,comppct_r,slope_r,drainagecl\n10,1,80,2,Well drained\n10,2,20,,Poorly drained\n"
 HORIZONS = (
     "cokey,hzdept_r,hzdepb_r,claytotal_r,sandtotal_r,om_r,ph1to1h2o_r,awc_r,dbthirdbar_r\n1,0,20,18,40,3,6,.2,1.3\n"
 )
 TESTS = "lon,lat,pH,om_percent,clay_percent\n13.89812,48.54259,6.5,3.2,21\n"
-SOIL = "block,clay_fraction,ph,drainage_shares\nRiver 1,0.2,6.5,well drained 0.7; poorly drained 0.3\nRiver 2,0.3,7,\n"
+SOIL = (
+    "block,clay_fraction,ph,drainage_shares,slope_fraction,aspect_deg\n"
+    "River 1,0.2,6.5,well drained 0.7; poorly drained 0.3,0.06,135\nRiver 2,0.3,7,,,\n"
+)
+STOCK = "species,lot,kg,purity_percent,germination_percent,tested,organic\nbuckwheat,A7,12.5,98,85,2026-11-02,yes\n"
+PRICES = "species,supplier,bag_kg,price,currency,available_kg\nbuckwheat,Hill Seeds,25,41.50,EUR,100\n"
+HERBICIDES = "block,product,applied,species,interval_d,interval_months\nRiver 1,X,2026-05-20,other,,9\n"
+NAMES = "name,list\nSorghum bicolor,Ohio\n"
+OWN = """[species.dixie]
+cultivar_of = "crimson_clover"
+name = "Dixie"
+[species.dixie.seeding_rate_drilled]
+value = 18
+unit = "kg/ha"
+source = "own record"
+confidence = "read"
+"""
+MORE_SETTINGS = """
+[growers_word."River 1"]
+ponds = true
+crusts = true
+slope_percent = 7
+faces = "south-west"
+drainage = "poorly drained"
+reason = "seen"
+[irrigation_set]
+area_ac = 0.5
+flow_gpm = 60
+rotation_d = 5
+method = "drip"
+[irrigation_set.blocks."River 1"]
+area_m2 = 900
+[repairs]
+leave_out = ["Sliver"]
+"""
 HISTORY = "block,date,kind,what,note\nRiver 1,2026-05-10,herbicide,A,1 l\nRiver 2,2025,crop,peas,\n"
 
 READERS = [
@@ -325,6 +424,8 @@ READERS = [
     Reader("station csv", station, read_days),
     Reader("station GHCN-Daily", ghcn, read_one_station),
     Reader("station ECA&D", ecad, read_one_series),
+    Reader("station DWD", german, read_one_station),
+    Reader("station NASA POWER", power, read_one_station),
     Reader("weather NetCDF", copied("weather.nc"), read_days),
     Reader("soil raster", copied("soil", "drainage.tif"), read_raster),
     Reader("heights", copied("soil", "ph.tif"), read_heights),
@@ -333,7 +434,12 @@ READERS = [
     Reader("survey horizons", text("horizon.csv", HORIZONS), read_horizons),
     Reader("soil tests", text("tests.csv", TESTS), read_tests),
     Reader("soil by block", text("soil.csv", SOIL), read_block_soil),
-    Reader("farm.toml", farm_folder("farm.toml"), read_settings),
+    Reader("farm.toml", farm_with_more, read_settings),
+    Reader("seed stock", text("seed_stock.csv", STOCK), read_stock),
+    Reader("seed prices", text("seed_prices.csv", PRICES), read_prices),
+    Reader("herbicides", text("herbicides.csv", HERBICIDES), read_herbicides),
+    Reader("noxious names", text("noxious_names.csv", NAMES), read_names),
+    Reader("own catalogue", text("catalogue.toml", OWN), read_own),
     Reader("farm file", farm_file, read_farm_file),
 ]
 

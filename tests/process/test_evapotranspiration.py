@@ -64,8 +64,9 @@ def test_penman_monteith_agrees_with_stored_answers(days, software):
     assert np.abs(ours(days) - days[f"{software}_mm"]).max() < (1e-4 if software == "pyet" else 0.003)
 
 
-def test_penman_monteith_agrees_with_pyet_where_it_is_installed(days):
-    pyet = pytest.importorskip("pyet")
+@pytest.mark.outside
+def test_penman_monteith_agrees_with_pyet_where_it_is_installed(days, other_software):
+    pyet = other_software("pyet")
     answer = []
     for day in days.itertuples():
         date = pd.DatetimeIndex([pd.Timestamp("2014-12-31") + pd.Timedelta(days=day.day_of_year)])
@@ -82,8 +83,9 @@ def test_penman_monteith_agrees_with_pyet_where_it_is_installed(days):
     assert np.allclose(ours(days), answer, atol=1e-6)
 
 
-def test_penman_monteith_agrees_with_pyfao56_where_it_is_installed(days):
-    refet = pytest.importorskip("pyfao56.refet")
+@pytest.mark.outside
+def test_penman_monteith_agrees_with_pyfao56_where_it_is_installed(days, other_software):
+    refet = other_software("pyfao56.refet")
     answer = [
         refet.ascedaily(
             "S",
@@ -101,8 +103,9 @@ def test_penman_monteith_agrees_with_pyfao56_where_it_is_installed(days):
     assert np.allclose(ours(days), answer, atol=0.003)
 
 
-def test_penman_monteith_agrees_with_refet_where_it_is_installed(days):
-    refet = pytest.importorskip("refet")
+@pytest.mark.outside
+def test_penman_monteith_agrees_with_refet_where_it_is_installed(days, other_software):
+    refet = other_software("refet")
     daily = refet.Daily(
         tmin=days.tmin_degc.to_numpy(),
         tmax=days.tmax_degc.to_numpy(),

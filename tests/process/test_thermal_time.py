@@ -4,6 +4,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
@@ -157,12 +158,12 @@ def test_dates_of_a_sum_at_ames_agree_with_stored_answers_of_xclim(ames):
     assert days.tolist() == stored["day_of_year_500_base_10_from_1_may"].tolist()
 
 
+@pytest.mark.outside
 @pytest.mark.filterwarnings("ignore")
-def test_degree_days_at_ames_agree_with_xclim_where_it_is_installed(ames):
-    xclim = pytest.importorskip("xclim")
-    xarray = pytest.importorskip("xarray")
+def test_degree_days_at_ames_agree_with_xclim_where_it_is_installed(ames, other_software):
+    xclim = other_software("xclim")
     mean = ((ames.tmin_degc + ames.tmax_degc) / 2).to_numpy()
-    tas = xarray.DataArray(mean, dims="time", coords={"time": ames.date.to_numpy()}, attrs={"units": "degC"})
+    tas = xr.DataArray(mean, dims="time", coords={"time": ames.date.to_numpy()}, attrs={"units": "degC"})
     answer = xclim.indices.growing_degree_days(tas, thresh="7 degC", freq="YS").to_numpy()
     daily = pd.Series(degree_days(ames.tmin_degc, ames.tmax_degc, 7.0), ames.date.dt.year)
     assert np.allclose(daily.groupby(level=0).sum(), answer)

@@ -15,14 +15,14 @@ from rasterio.transform import from_origin
 
 from greengap import plan_farm, read_farm
 from greengap.errors import Fate, ImportReport, InputProblem
-from greengap.farm.settings import DRAINAGE_WORDS, GrowersWord
+from greengap.farm.settings import DRAINAGE_WORDS, FACES, GrowersWord
 from greengap.output.why import explain
 from greengap.pack import pack, unpack
 from greengap.site.growers_word import apply_word
 from greengap.site.soil import DRAINAGE_CLASSES, no_soil
 from greengap.site.soil_survey import soil_from_survey
 from greengap.site.soil_tests import MATTER_PER_CARBON, soil_from_tests
-from greengap.site.terrain import block_slopes
+from greengap.site.terrain import DIRECTIONS, block_slopes
 from greengap.tables import ClassShare
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_fields"
@@ -112,8 +112,9 @@ def test_carbon_becomes_matter_by_the_usual_factor():
 # --- the grower's word ---------------------------------------------------------------------------
 
 
-def test_settings_and_soil_know_the_same_drainage_classes():
+def test_settings_and_soil_know_the_same_drainage_classes_and_directions():
     assert DRAINAGE_WORDS == DRAINAGE_CLASSES
+    assert FACES == DIRECTIONS
 
 
 def test_ground_that_ponds_is_wet_whatever_the_map_says():
@@ -144,7 +145,7 @@ def test_the_word_changes_the_plan_and_is_named_where_it_does(drowned, sample_pl
     plan = plan_farm(read_farm(drowned))
     gaps = plan.gaps.loc[plan.gaps["block_id"] == "River 1", "gap_id"]
     rated = plan.suitability[plan.suitability["gap_id"].isin(gaps) & (plan.suitability["criterion"] == "drainage")]
-    assert rated["reason"].str.endswith("(grower's word)").all()
+    assert rated["reason"].str.endswith("(grower's word: drowns)").all()
     shown_on = plan.recommendation[plan.recommendation["gap_id"].isin(gaps)]
     assert shown_on["limiting_factor"].str.contains("grower's word").any()
     others = ~plan.recommendation["gap_id"].isin(gaps)
@@ -280,7 +281,7 @@ def heights(path: Path, rise: tuple[float, float], epsg: int = UTM, cell: float 
 @pytest.mark.parametrize("rise", [(0.0, 0.0), (0.03, 0.04), (-0.1, 0.0), (0.0, 0.2)])
 def test_the_slope_of_a_plane_is_known(tmp_path, rise):
     found = block_slopes(squares((500_200, 5_000_200)), heights(tmp_path / "z.tif", rise), shown, ImportReport())
-    assert found["B1"] == pytest.approx(np.hypot(*rise), abs=1e-5)
+    assert found.loc["B1", "slope_fraction"] == pytest.approx(np.hypot(*rise), abs=1e-5)
 
 
 def test_slope_agrees_with_the_gradient_of_numpy_on_a_dome(tmp_path):
@@ -292,7 +293,45 @@ def test_slope_agrees_with_the_gradient_of_numpy_on_a_dome(tmp_path):
     dy, dx = np.gradient(dome, 10.0)
     expected = np.hypot(dx, dy)[20:40, 20:40].mean()
     found = block_slopes(squares((500_200, 5_000_200), size=200.0), path, shown, ImportReport())
-    assert found["B1"] == pytest.approx(expected, rel=0.02)
+    assert found.loc["B1", "slope_fraction"] == pytest.approx(expected, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("rise", "falls_to"),
+    [((0.0, 0.1), 180.0), ((0.0, -0.1), 0.0), ((-0.1, 0.0), 90.0), ((0.1, 0.0), 270.0), ((0.1, 0.1), 225.0)],
+)
+def test_a_plane_faces_where_it_falls_to(tmp_path, rise, falls_to):
+    found = block_slopes(squares((500_200, 5_000_200)), heights(tmp_path / "z.tif", rise), shown, ImportReport())
+    assert found.loc["B1", "aspect_deg"] == pytest.approx(falls_to, abs=1e-3)
+
+
+def test_slope_and_aspect_of_rough_ground_are_those_of_horns_kernel_laid_on_every_cell(tmp_path):
+    rng = np.random.default_rng(3)
+    path = heights(tmp_path / "z.tif", (0.05, 0.02))
+    with rasterio.open(path, "r+") as out:
+        z = out.read(1) + rng.normal(0, 0.3, (60, 60))
+        out.write(z.astype("float32"), 1)
+    z = z.astype("float32").astype(float)
+    kernel = np.array([[1, 0, -1], [2, 0, -2], [1, 0, -1]]) / 80.0
+    inside = [(r, c) for r in range(30, 40) for c in range(20, 30)]  # rows from the north; the block is 100 m wide
+    east = np.array([(z[r - 1 : r + 2, c - 1 : c + 2] * kernel).sum() for r, c in inside])
+    south = np.array([(z[r - 1 : r + 2, c - 1 : c + 2] * kernel.T).sum() for r, c in inside])
+    found = block_slopes(squares((500_200, 5_000_200)), path, shown, ImportReport())
+    assert found.loc["B1", "slope_fraction"] == pytest.approx(np.hypot(east, south).mean(), rel=1e-5)
+    expected = np.degrees(np.arctan2(east.mean(), -south.mean())) % 360
+    assert found.loc["B1", "aspect_deg"] == pytest.approx(expected, abs=1e-2)
+
+
+def test_level_ground_and_a_ridge_face_nowhere(tmp_path):
+    level = block_slopes(squares((500_200, 5_000_200)), heights(tmp_path / "z.tif", (0, 0)), shown, ImportReport())
+    assert np.isnan(level.loc["B1", "aspect_deg"])
+    path = heights(tmp_path / "ridge.tif", (0, 0))
+    ridge = -0.1 * np.abs(np.arange(60) * 10.0 + 5.0 - 250.0) * np.ones((60, 1))
+    with rasterio.open(path, "r+") as out:
+        out.write(ridge.astype("float32"), 1)
+    found = block_slopes(squares((500_200, 5_000_200)), path, shown, ImportReport())
+    assert found.loc["B1", "slope_fraction"] > 0.08
+    assert np.isnan(found.loc["B1", "aspect_deg"])
 
 
 def test_heights_that_cannot_be_metres_are_refused(tmp_path):
@@ -300,13 +339,3 @@ def test_heights_that_cannot_be_metres_are_refused(tmp_path):
         block_slopes(squares((500_200, 5_000_200)), heights(tmp_path / "z.tif", (3.0, 0)), shown, ImportReport())
     with pytest.raises(InputProblem, match="misses the farm"):
         block_slopes(squares((600_200, 5_000_200)), heights(tmp_path / "z.tif", (0, 0)), shown, ImportReport())
-
-
-def test_steep_ground_is_named_and_the_plan_left_alone(tmp_path, sample_plan):
-    folder = shutil.copytree(SAMPLE, tmp_path / "farm")
-    with (folder / "farm.toml").open("a", encoding="utf-8") as settings:
-        settings.write('\n[growers_word.Pond]\nslope_percent = 9\ncrusts = true\nreason = "walked it"\n')
-    farm = read_farm(folder)
-    assert any(s.startswith("Steep enough to wash when bare: Pond (9 %)") for s in farm.report.assumptions)
-    assert any(s.startswith("Ground that crusts, as the grower says: Pond") for s in farm.report.assumptions)
-    pd.testing.assert_frame_equal(plan_farm(farm).recommendation, sample_plan.recommendation)

@@ -244,3 +244,9 @@ def test_a_raw_file_with_lines_above_its_heading_and_years_of_365_days_is_read(s
     ]
     assert len(weather.attrs["years"]) == 11
     assert 1 < float(weather["radiation_mj_m2_d"].min()) < float(weather["radiation_mj_m2_d"].max()) < 33
+
+
+@pytest.mark.parametrize("cells", ["2001.5,3", "2001,3.5", "2001,0", "2001,366", "20011,3", "1e300,1", "x,1"])
+def test_a_year_and_day_that_are_no_date_are_refused(tmp_path, cells):
+    with pytest.raises(InputProblem, match="is not a date"):
+        read(tmp_path, f"year,yday,tmin_c,tmax_c,precip_mm\n2001,1,1,2,0\n{cells},1,2,0\n")

@@ -11,10 +11,13 @@ from typing import Any
 
 import pandas as pd
 
+from greengap.advice.ground import slope_class, steepness
 from greengap.advice.options import NO_COVER
 from greengap.advice.seeding import seeding_method, sowing_depth
 from greengap.catalogue import Catalogue, Cover, Species, Vegetable
 from greengap.farm.settings import FarmSettings
+from greengap.process.seedbed import crust_share
+from greengap.site.growers_word import mark
 from greengap.site.soil import DRAINAGE_CLASSES
 from greengap.tables import (
     ClassShare,
@@ -204,9 +207,28 @@ class _Rater:
             else "no part of the block is too wet for it",
         )
         yield self.soft("drainage", wet_membership, wet_words)
+        word = self.settings.growers_word.get(str(soil.name))
+        if word is not None and word.crusts:
+            worst = min(self.species(cover), key=lambda s: (crust_share(s, self.catalogue), s.key))
+            held = 1 - crust_share(worst, self.catalogue)
+            words = f"of {worst.name} {held:.0%} is reckoned not to come through; the odds have it in them"
+            yield self.gate("crust", True, f"the ground crusts: {words}{mark(word)}")
         yield self.soft("pH", *worst_ph)
         if worst_clay[1]:
             yield self.soft("texture", *worst_clay)
+
+    def washing(self, slope: float, gap: Any, median: Any | None) -> Iterator[Rated]:
+        """How long steep ground lies bare in the gap; level ground is not asked."""
+        if not slope >= self.rule("steep_ground"):
+            return
+        usable = max(gap.usable_p50_d, 1)
+        closed = 0.0
+        if median is not None and median.half_cover_d == median.half_cover_d:
+            closed = max(median.ground_kept_d - median.half_cover_d, 0.0)
+        bare = 1 - min(closed / usable, 1.0)
+        named = f"{slope:.0%} slope, {slope_class(slope, self.catalogue)}"
+        words = f"{named}: less than half covered on {bare * usable:.0f} of {usable} days"
+        yield self.soft("washing", 1 - steepness(slope) * bare, words)
 
     # -- season --------------------------------------------------------------------------------
 
@@ -352,7 +374,7 @@ def _median_seasons(gaps: DataFrame[Gap], windows: DataFrame[Window], season: Da
     kept = years["growth_end_d"].where(~killed, years["option_id"].map(whole))
     figures = [
         "heat_share", "growth_temperature_degc", "water_supply_fraction", "ground_kept_d", "waiting_d", "short_d",
-        "nitrogen_28d_kg_ha", "water_lack_mm",
+        "nitrogen_28d_kg_ha", "water_lack_mm", "half_cover_d",
     ]  # fmt: skip
     by_option = years.assign(ground_kept_d=kept).groupby("option_id")
     median = by_option[figures].median()
@@ -403,11 +425,12 @@ def rate(
     rows: list[tuple[object, ...]] = []
     for gap in gaps.itertuples():
         here = soil_of.loc[gap.block_id]
+        slope = float(here.get("slope_fraction", float("nan")))
         drainage = drainage_of.get(gap.block_id) or {here.drainage_class: 1.0}
         diseases = settings.diseases.get(gap.block_id, frozenset())
         for cover_id in [*sorted(catalogue.covers), NO_COVER]:
             if cover_id == NO_COVER:
-                found = list(rater.no_cover())
+                found = [*rater.no_cover(), *rater.washing(slope, gap, None)]
             else:
                 cover = catalogue.covers[cover_id]
                 if (gap.block_id, cover_id) not in on_soil:
@@ -431,6 +454,7 @@ def rate(
                 else:
                     best = window.option_id
                     found += rater.season(cover, gap, window, by_odds[best], by_season.get(best))
+                    found += rater.washing(slope, gap, by_season.get(best))
                     found += rater.purposes(by_purpose.get(best, ()))
             for r in found:
                 passed, member = r.kind == "soft" or r.membership > 0, min(max(r.membership, 0.0), 1.0)

@@ -6,12 +6,11 @@ import difflib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 from pathlib import Path
 
 import pandas as pd
 
-from greengap.catalogue.loader import Catalogue
+from greengap.catalogue.loader import Catalogue, Vegetable
 from greengap.errors import Fate, ImportReport, InputProblem, several
 from greengap.farm.soft_dates import NotCertain, Order, SoftDate, read_date
 from greengap.table_file import read_rows
@@ -39,6 +38,7 @@ ESTABLISHMENT = {
 }
 DATE_COLUMNS = ("start_early", "start", "start_late", "end_early", "end", "end_late")
 YEARS = (1900, 2200)  # a year outside is a slip of the keyboard
+DAYS_A_YEAR = 365
 MOST_YEARS_OFF = 15  # so is one this far from the middle of the calendar; it would make a gap of decades
 
 
@@ -116,7 +116,7 @@ def read_crop_calendar(
     position = {block: i for i, block in enumerate(block_ids)}
     rows.sort(key=lambda r: (position[r.block], r.day("start"), r.line))
     _check_clashes(rows, shown)
-    _note_rotation(rows, shown, catalogue, report)
+    _note_rotation(rows, shown, block_ids, catalogue, report)
     for name, hint in sorted(unknown.items()):
         report.assume(
             f"{shown}: {name!r} is not a vegetable of the catalogue{hint}; its family is taken as unknown, so nothing "
@@ -369,18 +369,49 @@ def _match_crops(rows: list[_Row], catalogue: Catalogue) -> dict[str, str]:
     return unknown
 
 
-def _note_rotation(rows: list[_Row], shown: str, catalogue: Catalogue, report: ImportReport) -> None:
-    """Note where a family follows itself on a block; a crop's own successions of one year do not count."""
-    for before, after in pairwise(rows):
-        if before.block != after.block:
-            continue
-        first, second = catalogue.vegetables.get(before.crop), catalogue.vegetables.get(after.crop)
-        if first is None or second is None or first.family != second.family:
-            continue
-        if before.crop == after.crop and before.day("start").year == after.day("start").year:
-            continue
-        what = f"{second.name} follows {first.name} of row {before.line} on block {after.block}, both {second.family}"
-        report.note(shown, f"row {after.line}", Fate.USED, what)
+def _note_rotation(
+    rows: list[_Row], shown: str, block_ids: Sequence[str], catalogue: Catalogue, report: ImportReport
+) -> None:
+    """Note where a family follows itself on a block, or comes back too soon with a disease that both crops carry.
+
+    A crop's own successions of one year do not count. Each note names blocks that have been free of the family.
+    """
+    years = catalogue.rule("family_return") / DAYS_A_YEAR
+    families = [(row, v) for row in rows if (v := catalogue.vegetables.get(row.crop)) is not None]
+    for block in block_ids:
+        mine = [(row, v) for row, v in families if row.block == block]
+        order = [row for row in rows if row.block == block]
+        for at, (row, vegetable) in enumerate(mine):
+            kin = [(r, v) for r, v in mine[:at] if v.family == vegetable.family]
+            own = [r for r, _ in kin if r.crop == row.crop and r.day("start").year == row.day("start").year]
+            others = [(r, v) for r, v in kin if r not in own]
+            if own or not others:
+                continue
+            before, kind = others[-1]
+            months = round((row.day("start") - before.day("end")).days / (DAYS_A_YEAR / 12))
+            shared = sorted(set(vegetable.shared_diseases) & set(kind.shared_diseases))
+            follows = order.index(row) == order.index(before) + 1
+            if months > 12 * years or not (follows or shared):
+                continue
+            way = "follows" if follows else "returns after"
+            what = f"{vegetable.name} {way} {kind.name} of row {before.line} on block {block}"
+            what += f", both {vegetable.family}" + ("" if follows else f", {months} months later")
+            what += f"; both can carry {shared[0]}" if shared else ""
+            free = _free_blocks(row, vegetable.family, families, block_ids, catalogue.rule("family_return"))
+            what += f"; free of the family for {years:.0f} years: {', '.join(free[:3])}" if free else ""
+            report.note(shown, f"row {row.line}", Fate.USED, what)
+
+
+def _free_blocks(
+    row: _Row, family: str, families: list[tuple[_Row, Vegetable]], block_ids: Sequence[str], within_d: float
+) -> list[str]:
+    """Blocks without a crop of a family within some days of a row."""
+    taken = {
+        other.block
+        for other, vegetable in families
+        if vegetable.family == family and abs((other.day("start") - row.day("start")).days) <= within_d
+    }
+    return [block for block in block_ids if block not in taken]
 
 
 def clashes(calendar: DataFrame[CropCalendar]) -> list[tuple[str, str, str, pd.Timestamp, pd.Timestamp]]:

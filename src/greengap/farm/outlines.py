@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from greengap.errors import Fate, ImportReport
 from greengap.farm.settings import Repairs
-from greengap.polygon_file import polygons_of
+from greengap.polygon_file import UNCLOSED, polygons_of
 
 WGS84 = Geod(ellps="WGS84")
 
@@ -99,13 +99,24 @@ def clean_outlines(
     if heights:
         report.assume(f"{shown}: heights of {heights} outlines are left out; areas are those of the map.")
     out: list[Polygon | MultiPolygon | None] = []
-    for place, name, geometry in zip(rows, names, shapely.force_2d(geometries), strict=True):
+    unclosed = set(frame.attrs.get(UNCLOSED, ()))
+    for i, (place, name, geometry) in enumerate(zip(rows, names, shapely.force_2d(geometries), strict=True)):
         reason = "is left out, as farm.toml says" if name in repairs.leave_out else _no_outline(geometry)
         if reason:
             report.note(shown, place, Fate.SKIPPED, reason)
             out.append(None)
             continue
-        out.append(_outline(geometry, frame.crs, shown, place, report, accept_all or name in repairs.accept))
+        accepted = accept_all or name in repairs.accept
+        if i in unclosed:
+            area = f"{geodesic_area_m2(gpd.GeoSeries([geometry], crs=frame.crs).to_crs(4326).iloc[0]):,.0f} m²"
+            what = "the outline is not closed, its last corner differs from the first; "
+            if not accepted:
+                what += f"closed with a straight line it would hold {area}. {REDRAW}, or accept the closed one"
+                report.note(shown, place, Fate.REVIEW, what, offer="accept")
+                out.append(None)
+                continue
+            report.note(shown, place, Fate.REPAIRED, f"{what}closed with a straight line, {area}, as told")
+        out.append(_outline(geometry, frame.crs, shown, place, report, accepted))
     return out
 
 

@@ -6,13 +6,13 @@ import calendar
 import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
 from greengap.errors import InputProblem
-from greengap.units import LB_AC_KG_HA, System
+from greengap.units import ACRE_M2, GALLON_L, HECTARE_M2, LB_AC_KG_HA, System
 
 FILE = "farm.toml"
 
@@ -43,6 +43,9 @@ DRAINAGE_WORDS = (
     "excessively drained", "somewhat excessively drained", "well drained", "moderately well drained",
     "somewhat poorly drained", "poorly drained", "very poorly drained",
 )  # fmt: skip
+# Where ground falls to, as `site.terrain` knows it; a test holds that the two agree.
+FACES = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+IRRIGATION_METHODS = ("sprinkler", "drip", "furrow")
 BEYOND = 1e12  # no amount in these settings comes near
 LARGEST_OFFSET_DEGC = 15.0  # between a hollow and its weather cell; beyond lies a slip of the keyboard
 
@@ -107,11 +110,21 @@ class SeedLot:
 class GrowersWord:
     """What the grower knows of a block better than the map, in SI, and why."""
 
-    values: Mapping[str, float | str]  # by column of the soil table, or slope_fraction
+    values: Mapping[str, float | str]  # by column of the soil table
     ponds: bool | None
     crusts: bool | None
     reason: str
     by: str = ""
+
+
+@dataclass(frozen=True)
+class IrrigationSet:
+    """What is watered at once, and how often it can be; None where the farm does not say."""
+
+    area_m2: float | None = None
+    flow_l_h: float | None = None
+    rotation_d: float | None = None
+    method: str | None = None  # of `IRRIGATION_METHODS`
 
 
 @dataclass(frozen=True)
@@ -183,6 +196,17 @@ class FarmSettings:
     repairs: Repairs = field(default_factory=Repairs)
     growers_word: dict[str, GrowersWord] = field(default_factory=dict)  # by block
     choices: tuple[Choice, ...] = ()
+    irrigation_sets: dict[str, IrrigationSet] = field(default_factory=dict)  # by block; "" for all others
+
+    def waters(self, block_id: str) -> bool:
+        """Whether a block can be watered."""
+        return self.irrigated is None or block_id in self.irrigated
+
+    def irrigation_set(self, block_id: str) -> IrrigationSet:
+        """The set of a block: what is said of it, else what is said of all."""
+        own, rest = (self.irrigation_sets.get(key, IrrigationSet()) for key in (block_id, ""))
+        names = [f.name for f in fields(IrrigationSet)]
+        return IrrigationSet(**{n: getattr(rest if getattr(own, n) is None else own, n) for n in names})
 
     def shown(self, path: Path) -> str:
         """A path as it is named to the user: relative to the farm folder where possible."""
@@ -487,6 +511,11 @@ def _growers_word(reader: _Reader) -> dict[str, GrowersWord]:
             if word not in DRAINAGE_WORDS:
                 raise one.problem("drainage", f"{drainage!r} is not a class", suggestion(word, DRAINAGE_WORDS))
             values["drainage_class"] = word
+        if (faces := one.get("faces", str)) is not None:
+            word = "-".join(faces.lower().replace("-", " ").split())
+            if word not in FACES:
+                raise one.problem("faces", f"{faces!r} is not a direction", suggestion(word, FACES))
+            values["aspect_deg"] = FACES.index(word) * 360.0 / len(FACES)
         ponds, crusts = one.get("ponds", bool), one.get("crusts", bool)
         reason = one.get("reason", str, required=True)
         out[block] = GrowersWord(values, ponds, crusts, reason, one.get("by", str, ""))
@@ -494,6 +523,44 @@ def _growers_word(reader: _Reader) -> dict[str, GrowersWord]:
         if float(values.get("clay_fraction", 0)) + float(values.get("sand_fraction", 0)) > 1:
             raise one.problem("clay_percent", "and sand_percent add up to more than 100", "Correct them")
     return out
+
+
+def _one_of(reader: _Reader, factors: Mapping[str, float], largest: float) -> float | None:
+    """An amount in the one unit that is given, in SI."""
+    given = [key for key in factors if key in reader.data]
+    if len(given) > 1:
+        raise reader.problem(given[1], f"and {given[0]} say the same", "Give one of them")
+    if not given:
+        return None
+    value = reader.get(given[0], (int, float)) * factors[given[0]]
+    if not 0 < value <= largest:
+        raise reader.problem(given[0], f"{reader.data[given[0]]} cannot be", "Correct it")
+    return float(value)
+
+
+def _irrigation_set(reader: _Reader) -> IrrigationSet:
+    area = _one_of(reader, {"area_m2": 1.0, "area_ha": HECTARE_M2, "area_ac": ACRE_M2}, 1e7)
+    flow = _one_of(reader, {"flow_m3_h": 1000.0, "flow_l_min": 60.0, "flow_gpm": 60.0 * GALLON_L}, 1e7)
+    rotation = _one_of(reader, {"rotation_d": 1.0}, 120.0)
+    method = reader.get("method", str)
+    if method is not None and method not in IRRIGATION_METHODS:
+        raise reader.problem("method", f"{method!r} is not known", suggestion(method, IRRIGATION_METHODS))
+    return IrrigationSet(area, flow, rotation, method)
+
+
+def _irrigation_sets(reader: _Reader, irrigated: frozenset[str] | None) -> dict[str, IrrigationSet]:
+    """The set of all watered blocks, and of single ones."""
+    sets = {"": _irrigation_set(reader)} if reader.data else {}
+    single = reader.table("blocks")
+    for block in single.data:
+        one = single.table(block)
+        if irrigated is not None and block not in irrigated:
+            what = "has an irrigation set, but is not among the blocks that can be watered"
+            raise single.problem(block, what, "Add it to irrigation, or take the set out")
+        sets[block] = _irrigation_set(one)
+        one.finish()
+    reader.finish()
+    return sets
 
 
 def _data(raw: bytes) -> dict[str, Any]:
@@ -637,6 +704,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
         choices=_choices(top),
+        irrigation_sets=_irrigation_sets(top.table("irrigation_set"), irrigated),
     )
     days.finish()
     top.finish()

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from greengap.advice.flowers import flower_lines
+from greengap.advice.irrigation import water_lines
 from greengap.advice.options import NO_COVER
 from greengap.errors import Fate, ImportReport
 from greengap.plan import Plan
@@ -158,6 +159,10 @@ def summary(plan: Plan) -> Iterator[str]:
             "think twice before you order that part."
         )
     yield "Bags, lots, inoculant and money: `greengap order`."
+    if (plan.water_sets["turns_p90"] > 0).any():
+        yield ""
+        yield "Water of the irrigation sets"
+        yield from water_lines(plan.water_sets, plan.settings)
     yield ""
     yield "Flowers"
     yield from flower_lines(plan.allocation, plan.options, plan.flowers, plan.catalogue)

@@ -13,7 +13,8 @@ from greengap.plan import Plan
 # Tables that a plan writes, by file name; those per weather year are large and written on request.
 TABLES = (
     "gaps", "recommendation", "suitability", "after", "nitrogen", "clocks", "ladder", "seed_need", "rates",
-    "seed_order", "order_lines", "inoculants", "flowers", "listed_names", "label_intervals", "soil", "cautions",
+    "seed_order", "order_lines", "inoculants", "flowers", "listed_names", "label_intervals", "soil", "ground",
+    "water_sets", "cautions",
 )  # fmt: skip
 LARGE_TABLES = ("options", "odds", "purpose_odds", "season")
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from greengap.advice.ground import ground_words
+from greengap.advice.irrigation import water_lines
 from greengap.advice.options import NO_COVER
 from greengap.advice.purposes import purpose_in_words
 from greengap.advice.ranking import purpose_scores
@@ -57,6 +59,8 @@ def explain(plan: Plan, block_id: str, cover_id: str) -> Iterator[str]:
         f"Soil: {soil['texture_class']}, {soil['organic_matter_fraction']:.1%} organic matter, pH {soil['ph']:.1f}, "
         f"{soil['drainage_class']} [{soil['source'] or 'nothing known'}]"
     )
+    if words := ground_words(next(g for g in plan.ground.itertuples() if g.block_id == block_id), plan.settings):
+        yield f"Ground: {words}"
     for gap in plan.gaps[plan.gaps["block_id"] == block_id].itertuples():
         rated = plan.suitability[
             (plan.suitability["gap_id"] == gap.gap_id) & (plan.suitability["cover_id"] == cover_id)
@@ -91,6 +95,13 @@ def explain(plan: Plan, block_id: str, cover_id: str) -> Iterator[str]:
                 f"x {n.area_sown_m2 / 10_000:.4f} ha x {1 + n.allowance_fraction:g} = {n.seed_g} g "
                 f"({write(n.seed_g, 'g', units)})"
             )
+    sets = plan.water_sets[(plan.water_sets["block_id"] == block_id) & (plan.water_sets["cover_id"] == cover_id)]
+    if len(sets):
+        yield ""
+        yield "Water:"
+        yield from water_lines(sets, plan.settings)
+        for rule in ("establishment_irrigation", "establishment_interval", "irrigation_turn"):
+            yield f"  {value_in_words(catalogue.practice[rule], plan)}"
     yield ""
     yield "How criteria are combined:"
     rules = ("weight_soft_limit", "weight_growth_odds", "weight_purpose_aim", "score_floor", "cap_offset", "cap_slope")

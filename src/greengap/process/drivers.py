@@ -23,7 +23,7 @@ from greengap.process.hardiness import crown_temperature, hardened_share, killed
 from greengap.process.nitrogen import decay_temperature_factor, decay_water_factor, mineralised
 from greengap.process.phenology import cold_sums, flower_day, next_long_day, photoperiod_factor, viable_seed_day
 from greengap.process.radiation import day_length_cbm, extraterrestrial_radiation, hargreaves_radiation
-from greengap.process.seedbed import method_share
+from greengap.process.seedbed import crust_share, method_share
 from greengap.process.soil_hydraulics import air_entry_kpa, hydrologic_group, saxton_rawls, water_potential_kpa
 from greengap.process.soil_temperature import soil_temperature_5cm
 from greengap.process.soil_water import readily_evaporable_mm, runoff_mm, total_evaporable_mm
@@ -46,6 +46,7 @@ class Place:
     elevation_m: float = 0.0
     method: str = "drilled"  # or broadcast
     stale_seedbed_d: int = 0  # days by which the bed is ready before sowing, its weeds killed then
+    crusts: bool = False
 
 
 class BlockDays:
@@ -192,14 +193,15 @@ class BlockDays:
         """Mean air temperature from one day to another, both counted [°C]."""
         return _between((self.tmin + self.tmax) / 2, first, last) / (last + 1 - first)
 
-    def seed_zone_mpa(self, depth_mm: float) -> np.ndarray:
-        """Water potential at the seed, moist where the block is watered, shape (day,) [MPa].
+    def seed_zone_mpa(self, depth_mm: float, watered: bool | None = None) -> np.ndarray:
+        """Water potential at the seed, moist where the block is watered or is taken to be, shape (day,) [MPa].
 
         The evaporation layer dries from the top: its depletion is felt less the deeper the seed lies.
         """
         water, rule = self._hydraulics, self.catalogue.rule
         felt = np.exp(-depth_mm / rule("seed_zone_scale")) / rule("evaporation_layer")
-        theta = water["capacity"] - (0.0 if self.place.irrigated else felt * self.bare_surface_mm)
+        watered = self.place.irrigated if watered is None else watered
+        theta = water["capacity"] - (0.0 if watered else felt * self.bare_surface_mm)
         potential = water_potential_kpa(
             np.broadcast_to(theta, self.dates.shape),
             water["wilting"],
@@ -286,6 +288,17 @@ class BlockDays:
         if key not in self._sums:
             dry = dry_day(self.rain, self.at_seed_mpa(depth_mm), species.number("seed_base_water_potential"))
             self._sums[key] = np.cumsum(dry & (not self.place.irrigated)).astype(float)
+        return self._sums[key]
+
+    def lacking_days(self, species: Species, depth_mm: float) -> np.ndarray:
+        """The same if nobody watered, shape (day,)."""
+        if not self.place.irrigated:
+            return self.dry_days(species, depth_mm)
+        key = ("lacking", species.key, depth_mm)
+        if key not in self._sums:
+            potential = self.seed_zone_mpa(depth_mm, watered=False)
+            lacking = dry_day(self.rain, potential, species.number("seed_base_water_potential"))
+            self._sums[key] = np.cumsum(lacking).astype(float)
         return self._sums[key]
 
     def hot_days(self, species: Species) -> np.ndarray:
@@ -387,11 +400,11 @@ class BlockDays:
     def establishment_water(
         self, start: np.ndarray, up: list[np.ndarray], species: list[Species], depths_mm: dict[str, float]
     ) -> np.ndarray:
-        """Irrigation that would keep the seed zone of the thirstiest component moist until it is up [mm]."""
+        """Irrigation that keeps the seed zone of the thirstiest component moist until it is up, or would [mm]."""
         rule, last = self.catalogue.rule, self.dates.size - 1
         need = np.zeros(start.shape)
         for s, emerged in zip(species, up, strict=True):
-            dry = self.dry_days(s, depths_mm[s.key])
+            dry = self.lacking_days(s, depths_mm[s.key])
             days = dry[np.minimum(np.minimum(emerged, start + int(rule("longest_emergence"))), last)] - dry[start]
             need = np.maximum(need, np.ceil(days / rule("establishment_interval")) * rule("establishment_irrigation"))
         return need
@@ -480,6 +493,8 @@ def component_events(
     low, high = species.range("seeding_depth")
     deep = depth_factor(depth, low, high, number("seed_weight"))
     deep = deep * method_share(species, days.place.method, days.catalogue)
+    if days.place.crusts:
+        deep = deep * crust_share(species, days.catalogue)
     stand = np.exp(-number("dry_loss") * np.maximum(dry, 0) - rule("heat_loss") * hot) * deep
     stand = np.where(up < 0, 0.0, stand)
 

@@ -56,3 +56,9 @@ def method_share(species: Species, method: str, catalogue: Catalogue) -> float:
     more = sole_rate(species, method, catalogue) / sole_rate(species, "drilled", catalogue)
     rule = catalogue.rule
     return min(1.0, more * rule("emergence_fraction_broadcast_covered") / rule("emergence_fraction_drilled"))
+
+
+def crust_share(species: Species, catalogue: Catalogue) -> float:
+    """Share of the seedlings that come through on ground that crusts, against ground that does not."""
+    small = species.number("seed_weight") < catalogue.rule("crust_small_seed")
+    return catalogue.rule("crust_small_share" if small else "crust_large_share")

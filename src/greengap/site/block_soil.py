@@ -11,11 +11,12 @@ import numpy as np
 import pandas as pd
 
 from greengap.errors import Fate, ImportReport, InputProblem, several
-from greengap.site.soil import NUMBERS, drainage_class, no_soil, soil_defaults, with_drainage
+from greengap.site.soil import EXTRAS, NUMBERS, drainage_class, no_soil, soil_defaults, with_drainage
 from greengap.tables import ClassShare, DataFrame
 
 SHARES = "drainage_shares"
-COLUMNS = ("block", *NUMBERS, "drainage_class", SHARES, "covered_fraction", "source")
+COLUMNS = ("block", *NUMBERS, "drainage_class", SHARES, "covered_fraction", "source", *EXTRAS)
+POSSIBLE_EXTRAS = {"slope_fraction": (0.0, 1.0), "aspect_deg": (0.0, 359.999)}
 
 
 def block_soil_rows(soil: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
@@ -33,7 +34,7 @@ def block_soil_rows(soil: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
     }
     out = soil.rename(columns={"block_id": "block"})
     out = out.assign(**{SHARES: [words.get(block, "") for block in out["block"]]})
-    return out[list(COLUMNS)]
+    return out[[column for column in COLUMNS if column in out]]
 
 
 def soil_from_table(
@@ -48,7 +49,8 @@ def soil_from_table(
     path : Path
         Columns ``block`` and any of ``clay_fraction``, ``sand_fraction``, ``organic_matter_fraction``, ``ph``,
         ``available_water_fraction``, ``bulk_density_mg_m3``, ``drainage_class``, ``drainage_shares``
-        (``well drained 0.7; poorly drained 0.3``), ``covered_fraction``, ``source``.
+        (``well drained 0.7; poorly drained 0.3``), ``covered_fraction``, ``source``, ``slope_fraction``,
+        ``aspect_deg``.
     shown : callable
         How a path is named to the user.
     report : ImportReport
@@ -81,7 +83,8 @@ def soil_from_table(
     soil, found, shares = no_soil(blocks), [], []
     known, seen = set(soil["block_id"]), set()
     soil = soil.set_index("block_id")
-    possible = {rule["column"]: rule["possible"] for rule in soil_defaults()["raster"].values()}
+    possible = {rule["column"]: rule["possible"] for rule in soil_defaults()["raster"].values()} | POSSIBLE_EXTRAS
+    soil = soil.assign(**{column: np.nan for column in EXTRAS if column in header})
     used = 0
     for number, raw in enumerate(rows, start=2):
         row = {
@@ -98,7 +101,7 @@ def soil_from_table(
             continue
         seen.add(block)
         used += 1
-        for column in NUMBERS:
+        for column in (*NUMBERS, *EXTRAS):
             if not row.get(column):
                 continue
             try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from textwrap import shorten
 from typing import Protocol
 
 import numpy as np
@@ -10,13 +11,16 @@ import pandas as pd
 
 from greengap.errors import ImportReport
 from greengap.site.soil import DRAINAGE_CLASSES, EXTRAS, WORDS, with_drainage
+from greengap.site.terrain import direction
 from greengap.tables import ClassShare, DataFrame
 
 # Ground that ponds is taken at least as wet as this (common practice, no source).
 PONDING_CLASS = "poorly drained"
 # Criteria of the suitability that rest on a column of the soil.
-CRITERIA = {"ph": "pH", "clay_fraction": "texture", "drainage_class": "drainage"}
-MARK = " (grower's word)"
+CRITERIA = {
+    "ph": "pH", "clay_fraction": "texture", "drainage_class": "drainage", "slope_fraction": "washing",
+}  # fmt: skip
+LONGEST_REASON = 60  # characters of it that stand beside a criterion; the report has it whole
 
 
 class Word(Protocol):
@@ -24,7 +28,7 @@ class Word(Protocol):
 
     @property
     def values(self) -> Mapping[str, float | str]:
-        """Values in SI, by column of `Soil`, or slope_fraction."""
+        """Values in SI, by column of `Soil`."""
 
     @property
     def ponds(self) -> bool | None:
@@ -75,7 +79,7 @@ def apply_word(
             before = soil.loc[block, column]
             soil[column] = soil[column].astype(object) if isinstance(value, str) else soil[column]
             soil.loc[block, column] = value
-            name = WORDS.get(column, "slope")
+            name = WORDS[column]
             was = "not known" if before is None or pd.isna(before) else _shown(column, before)
             told.append(name)
             who = f" ({word.by})" if word.by else ""
@@ -106,13 +110,22 @@ def mark_word(suitability: pd.DataFrame, block_of_gap: Mapping[str, str], words:
     }
     blocks = marked["gap_id"].map(block_of_gap)
     for column, criterion in CRITERIA.items():
-        here = [block for block, columns in columns_of.items() if column in columns]
-        rows = blocks.isin(here) & (marked["criterion"] == criterion)
-        marked.loc[rows, "reason"] = marked.loc[rows, "reason"] + MARK
+        marks = {block: mark(words[block]) for block, columns in columns_of.items() if column in columns}
+        rows = blocks.isin(list(marks)) & (marked["criterion"] == criterion)
+        if rows.any():
+            marked.loc[rows, "reason"] = marked.loc[rows, "reason"] + blocks[rows].map(marks)
     return marked
+
+
+def mark(word: Word) -> str:
+    """What stands behind an answer that rests on the grower's word."""
+    reason = " ".join(word.reason.split())
+    return f" (grower's word: {shorten(reason, LONGEST_REASON, placeholder=' ...')})"
 
 
 def _shown(column: str, value: float | str) -> str:
     if isinstance(value, str):
         return value
+    if column == "aspect_deg":
+        return direction(value)
     return f"{value:.1f}" if column == "ph" else f"{value:.1%}".replace("%", " %")

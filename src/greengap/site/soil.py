@@ -40,7 +40,7 @@ NUMBERS = (
     "available_water_fraction",
     "bulk_density_mg_m3",
 )
-EXTRAS = ("slope_fraction",)  # what a source may know beside the columns of `Soil`
+EXTRAS = ("slope_fraction", "aspect_deg")  # of the surface; nothing is put in where they are not known
 WORDS = {
     "clay_fraction": "clay",
     "sand_fraction": "sand",
@@ -49,6 +49,8 @@ WORDS = {
     "available_water_fraction": "available water",
     "bulk_density_mg_m3": "bulk density",
     "drainage_class": "drainage",
+    "slope_fraction": "slope",
+    "aspect_deg": "aspect",
 }
 # How people and programs write units; the name on the right is the one of soil_defaults.toml.
 UNIT_SPELLINGS = {
@@ -326,6 +328,9 @@ def complete_soil(partial: pd.DataFrame, report: ImportReport, hydraulics: Hydra
         "; ".join(part for part in (source, f"default {words}" if words else "") if part)
         for source, words in zip(soil["source"], told, strict=True)
     ]
+    for column in EXTRAS:
+        if column not in soil:
+            soil[column] = np.nan
     return Soil.validate(soil[list(Soil.to_schema().columns)])
 
 

@@ -1,4 +1,4 @@
-"""Slope of each block from a raster of heights."""
+"""Slope of each block, and where it falls to, from a raster of heights."""
 
 from __future__ import annotations
 
@@ -20,10 +20,25 @@ from greengap.site.zonal import open_raster, percent
 
 STEEPEST = 1.0  # 45 degrees; a block beyond it has another unit of height than of distance
 COARSEST_M = 100.0  # cells beyond it say nothing of the slope of a block
+LEVEL = 0.01  # ground that falls less on the whole faces nowhere
+DIRECTIONS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
-def block_slopes(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], report: ImportReport) -> pd.Series:
-    """Mean slope of each block.
+def direction(aspect_deg: float) -> str:
+    """One of eight directions.
+
+    Examples
+    --------
+    >>> direction(350.0), direction(100.0)
+    ('north', 'east')
+    """
+    return DIRECTIONS[round(aspect_deg / 45.0) % 8]
+
+
+def block_slopes(
+    blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], str], report: ImportReport
+) -> pd.DataFrame:
+    """Mean slope of each block, and where it falls to on the whole.
 
     Parameters
     ----------
@@ -38,8 +53,10 @@ def block_slopes(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], s
 
     Returns
     -------
-    Series
-        By block_id; NaN where the raster has no heights [fraction, rise over run].
+    DataFrame
+        By block_id: `slope_fraction`, rise over run, the mean of its cells, and `aspect_deg`, clockwise from the
+        north of the raster, of the mean fall, so that a ridge with two sides faces nowhere; NaN where the raster has
+        no heights, `aspect_deg` also where the ground is level.
 
     Raises
     ------
@@ -70,22 +87,24 @@ def block_slopes(blocks: gpd.GeoDataFrame, path: Path, shown: Callable[[Path], s
     if max(metre_x, metre_y) > COARSEST_M:
         what = f"has cells of {max(metre_x, metre_y):.0f} m, too coarse for the slope of a block"
         raise InputProblem(file, "", what, "Give heights on cells of 30 m or less")
-    slope = _horn(heights, metre_x, metre_y)
+    fall_east, fall_south = _horn(heights, metre_x, metre_y)
+    layers = {"slope": np.hypot(fall_east, fall_south), "east": fall_east, "south": fall_south}
     table = exact_extract(
-        NumPyRasterSource(slope, *edges, name="slope", srs_wkt=placed.crs.to_wkt()),
+        [NumPyRasterSource(cells, *edges, name=name, srs_wkt=placed.crs.to_wkt()) for name, cells in layers.items()],
         placed.reset_index(drop=True),
-        ["mean", "count"],
+        ["mean"],
         include_cols=["block_id"],
         output="pandas",
     ).set_index("block_id")
-    found = table["mean"].astype(float).reindex(names)
+    found, east, south = (table[f"{name}_mean"].astype(float).reindex(names) for name in layers)
     if (found > STEEPEST).any():
         block = found.idxmax()
         what = f"gives block {block} a slope of {percent(min(found.max(), 9.99))}"
         raise InputProblem(file, "", what, "Check that heights are in metres")
     for block in names[found.isna().to_numpy()]:
         report.note(file, f"block {block}", Fate.USED, "the raster has no heights here")
-    return found
+    aspect = np.degrees(np.arctan2(east, -south)) % 360.0
+    return pd.DataFrame({"slope_fraction": found, "aspect_deg": aspect.where(np.hypot(east, south) >= LEVEL)})
 
 
 def _heights(
@@ -111,22 +130,22 @@ def _heights(
     return heights, edges
 
 
-def _horn(z: np.ndarray, dx: float, dy: float) -> np.ndarray:
-    """Slope of each cell, rise over run, NaN at the rim.
+def _horn(z: np.ndarray, dx: float, dy: float) -> tuple[np.ndarray, np.ndarray]:
+    """Fall of each cell to the east and to the south, drop over run, NaN at the rim.
 
     Examples
     --------
     >>> z = np.add.outer(np.arange(4.0), np.zeros(4))
-    >>> float(_horn(z, 10.0, 10.0)[1, 1])
-    0.1
+    >>> east, south = _horn(z, 10.0, 10.0)
+    >>> float(abs(east[1, 1])), float(south[1, 1])
+    (0.0, -0.1)
     """
-    out = np.full(z.shape, np.nan)
+    east, south = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
     if min(z.shape) < 3:
-        return out
+        return east, south
     a, b, c = z[:-2, :-2], z[:-2, 1:-1], z[:-2, 2:]
     d, f = z[1:-1, :-2], z[1:-1, 2:]
     g, h, i = z[2:, :-2], z[2:, 1:-1], z[2:, 2:]
-    east = ((c + 2 * f + i) - (a + 2 * d + g)) / (8 * dx)
-    south = ((g + 2 * h + i) - (a + 2 * b + c)) / (8 * dy)
-    out[1:-1, 1:-1] = np.hypot(east, south)
-    return out
+    east[1:-1, 1:-1] = ((a + 2 * d + g) - (c + 2 * f + i)) / (8 * dx)
+    south[1:-1, 1:-1] = ((a + 2 * b + c) - (g + 2 * h + i)) / (8 * dy)
+    return east, south

@@ -355,8 +355,11 @@ def _dates(table: pd.DataFrame, found: dict[str, tuple[int, str]], file: str) ->
     else:
         text = table.iloc[:, found["year"][0]] + "/" + table.iloc[:, found["day"][0]]
         year, day = (pd.to_numeric(table.iloc[:, found[key][0]], errors="coerce") for key in ("year", "day"))
-        dates = pd.to_datetime(year.astype("Int64").astype(str) + "-01-01", format="ISO8601", errors="coerce")
-        dates = dates + pd.to_timedelta(day - 1, unit="D")
+        whole = (year % 1 == 0) & year.between(1000, 9999) & (day % 1 == 0) & day.between(1, 366)
+        first = year.where(whole).map("{:.0f}-01-01".format, na_action="ignore")
+        dates = pd.to_datetime(first, format="%Y-%m-%d", errors="coerce")
+        dates = dates + pd.to_timedelta(day.where(whole) - 1, unit="D")
+        dates = dates.where(dates.dt.year == year)  # no 366th day in a year of 365
     if dates.isna().any():
         bad = [(f"line {line}", f"{text[line]!r} is not a date") for line in table.index[dates.isna()]]
         raise several(file, bad, "Write dates as 2024-05-31")

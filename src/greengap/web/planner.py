@@ -127,7 +127,7 @@ def _key(farm: Farm, part: Farm, gaps: pd.DataFrame, block: str) -> str:
     own = [(f.name, getattr(s, f.name)) for f in fields(s) if f.name not in NOT_OF_EVERY_BLOCK]
     own = [(n, sorted(v) if isinstance(v, frozenset) else v) for n, v in own]
     mine = (
-        s.irrigated is None or block in s.irrigated, s.cold_offset_degc.get(block), block in s.tile_drained,
+        s.waters(block), s.cold_offset_degc.get(block), block in s.tile_drained,
         sorted(s.diseases.get(block, ())), sorted(c.sow_date for c in s.choices if c.block_id == block and c.sow_date),
     )  # fmt: skip
     site = farm.weather.sel(site_id=farm.site_of_block[block])

@@ -170,7 +170,7 @@ def cautions_of(plan: Plan, gap_id: str, cover: str | None = None) -> dict[str, 
     out = {}
     for row in range(len(best)):
         one = cast("DataFrame[Allocation]", best.iloc[[row]])
-        found = list_cautions(one, gaps, odds, frosts, plan.settings, plan.catalogue)
+        found = list_cautions(one, gaps, odds, frosts, plan.settings, plan.catalogue, plan.soil)
         out[str(best["cover_id"].iloc[row])] = [
             {"hazard": c.hazard, "text": c.caution, "defers_to": c.defers_to}
             for c in found.itertuples()
