@@ -36,6 +36,26 @@ def rings_of(geometry: dict) -> list[list[list[int]]]:
     return geometry["arcs"] if geometry["type"] == "MultiPolygon" else [geometry["arcs"]]
 
 
+def one_way(ring: np.ndarray) -> np.ndarray:
+    """The ring without its leaps from 180 to -180 degrees; one around a pole is closed along it."""
+    leaps = np.diff(ring[:, 0])
+    turns = np.cumsum(np.where(leaps > 180, -360, np.where(leaps < -180, 360, 0)))
+    ring = ring + np.column_stack([np.concatenate([[0], turns]), np.zeros(len(ring))])
+    if ring[0, 0] == ring[-1, 0]:
+        return ring
+    pole = np.copysign(90.0, ring[0, 1])
+    return np.concatenate([ring, [[ring[-1, 0], pole], [ring[0, 0], pole], ring[0]]])
+
+
+def within_the_map(shape: shapely.Geometry) -> list[shapely.Polygon]:
+    """Pieces between 180 degrees west and east."""
+    whole, found = shapely.box(-180, -90, 180, 90), []
+    for turn in (-360, 0, 360):
+        part = shapely.intersection(shapely.transform(shape, lambda xy, by=turn: xy + np.array([by, 0])), whole)
+        found += [piece for piece in shapely.get_parts(part) if piece.geom_type == "Polygon" and not piece.is_empty]
+    return found
+
+
 def main(path: Path) -> None:
     """Read, check, simplify, write."""
     raw = path.read_bytes()
@@ -49,9 +69,12 @@ def main(path: Path) -> None:
         return np.concatenate([parts[0], *(p[1:] for p in parts[1:])])
 
     land = [
-        shapely.Polygon(line(rings[0]), [line(r) for r in rings[1:]])
+        piece
         for geometry in topology["objects"]["land"]["geometries"]
         for rings in rings_of(geometry)
+        for piece in within_the_map(
+            shapely.make_valid(shapely.Polygon(one_way(line(rings[0])), [one_way(line(r)) for r in rings[1:]]))
+        )
     ]
     used = Counter(
         n if n >= 0 else ~n
