@@ -136,6 +136,12 @@ class Season(Table):
     half_cover_d: float = pa.Field(nullable=True, description="Days until half the ground is covered; none if never.")
     first_flower_d: float = pa.Field(nullable=True, description="Days to first flower; none if not before the end.")
     bloom_d: float = pa.Field(ge=0, description="Days in flower before the end.")
+    bloom_from_d: float = pa.Field(nullable=True, description="Days to the first flower that feeds insects.")
+    honey_bees_d: float = pa.Field(
+        ge=0, description="Days in flower for honey bees; those of flowers that they seek less are counted in part."
+    )
+    wild_bees_d: float = pa.Field(ge=0, description="The same for wild bees.")
+    natural_enemies_d: float = pa.Field(ge=0, description="The same for predators and parasitoids of pests.")
     viable_seed_d: float = pa.Field(
         nullable=True, description="Days to viable seed of the first component; none if not in the gap."
     )
@@ -225,7 +231,7 @@ class Odds(Table):
     )
     ended_by: str = pa.Field(isin=["frost", "seed set", "next crop"], description="What ends growth in most years.")
     first_flower: pd.Timestamp = pa.Field(
-        nullable=True, description="Median date of first flower, if half the years flower."
+        nullable=True, description="Median date of the first flower that feeds insects, if half the years have one."
     )
     last_flower: pd.Timestamp = pa.Field(nullable=True, description="Median date of the end of bloom.")
 
