@@ -183,6 +183,7 @@ class FarmSettings:
     repairs: Repairs = field(default_factory=Repairs)
     growers_word: dict[str, GrowersWord] = field(default_factory=dict)  # by block
     choices: tuple[Choice, ...] = ()
+    reserve_odds: float | None = None  # seed for sowing again is enough in this share of years; None: no reserve
 
     def shown(self, path: Path) -> str:
         """A path as it is named to the user: relative to the farm folder where possible."""
@@ -592,7 +593,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
     if not equipment.data:
         owned = {"spreader", "mower", "tillage"}
         assumptions.append("Spreader, mower and tillage are at hand but no drill, since farm.toml has no equipment.")
-    days, waiting = top.table("days"), top.table("waiting")
+    days, waiting, seed = top.table("days"), top.table("waiting"), top.table("seed")
     waiting_d = {k: d for k in ("transplanted", "seeded", "planted") if (d := _days(waiting, f"{k}_d")) is not None}
     waiting.finish()
     growth = top.table("growth_aim")
@@ -637,7 +638,9 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
         choices=_choices(top),
+        reserve_odds=_fraction(seed, "reserve_odds"),
     )
     days.finish()
+    seed.finish()
     top.finish()
     return settings

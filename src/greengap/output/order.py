@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -17,7 +17,7 @@ from greengap.output.paper import Grid, Heading, NewPage, Part, Words, to_html, 
 from greengap.output.summary import aligned, cover_name
 from greengap.output.table import safe_cell, to_csv
 from greengap.plan import Plan
-from greengap.tables import BedSeed, Calibration, DataFrame, OrderLine
+from greengap.tables import BedSeed, Calibration, DataFrame, OrderLine, Reserve
 from greengap.units import FOOT_M, POUND_KG, System, shown, write
 
 # Words in the names of the hazards that belong to buying, handling and sowing seed.
@@ -55,6 +55,7 @@ class Order:
     search: pd.DataFrame
     gone: tuple[str, ...] = ()
     changes: tuple[Change, ...] = ()
+    reserve: DataFrame[Reserve] = field(default_factory=Reserve.empty)
 
 
 def take_order(
@@ -81,9 +82,11 @@ def take_order(
     catalogue = plan.catalogue
     need = plan.seed_need
     slip, beds = calibration(need, plan.order_lines, catalogue, drill), bed_seed(need, plan.order_lines)
-    lines, inoculants = plan.order_lines, plan.inoculants
+    lines, inoculants, reserve = plan.order_lines, plan.inoculants, plan.reserve
     if year is not None:
-        lines, inoculants, slip = (table[table["year"] == year] for table in (lines, inoculants, slip))
+        lines, inoculants, slip, reserve = (
+            table[table["year"] == year] for table in (lines, inoculants, slip, reserve)
+        )
         beds = beds[beds["sow_date"].dt.year == year]
     changes = []
     if before is not None:
@@ -93,7 +96,7 @@ def take_order(
                 changes.append(Change(row.gap_id, cover_name(before, row.cover_id), cover_name(plan, new[row.gap_id])))
     return Order(
         plan, year, lines, inoculants, slip, beds, search_record(plan, lines),
-        tuple(catalogue.species[key].name for key in gone), tuple(changes),
+        tuple(catalogue.species[key].name for key in gone), tuple(changes), reserve,
     )  # fmt: skip
 
 
@@ -143,6 +146,12 @@ def _bags(row: pd.Series, units: System) -> str:
     return f"{count} {'bag' if count == 1 else 'bags'} of {_kg(row['bag_kg'], units)}"
 
 
+def _seed(row: pd.Series, units: System) -> str:
+    """Seed out of the bag, and what is kept for sowing again."""
+    kept = f" + {write(row['reserve_g'], 'g', units)} kept" if row["reserve_g"] else ""
+    return write(row["seed_g"], "g", units) + kept
+
+
 def _left(row: pd.Series, units: System) -> str:
     if row["left_g"] == 0:
         return "-"
@@ -169,7 +178,7 @@ def order_text(order: Order) -> Iterator[str]:
                 write(r["live_seed_g"], "g", units),
                 write(r["allowance_g"], "g", units),
                 f"{r['pls_fraction']:.1%}" + ("" if r["tag_known"] else "*"),
-                write(r["seed_g"], "g", units),
+                _seed(r, units),
                 _bags(r, units) + (f", {r['supplier']}" if r["supplier"] else ""),
                 _left(r, units),
                 _money(r["cost"], r["currency"]),
@@ -180,6 +189,10 @@ def order_text(order: Order) -> Iterator[str]:
     if not order.lines["tag_known"].all():
         yield "* no tag: an ordinary lot's purity and germination. Ask for the tag, write it down, order again."
     yield from _total_lines(order)
+    if reserve := list(reserve_lines(order)):
+        yield ""
+        yield "Reserve for sowing again"
+        yield from (f"- {words}" for words in reserve)
     if not order.inoculants.empty:
         yield ""
         yield "Inoculant"
@@ -231,6 +244,30 @@ def _total_lines(order: Order) -> Iterator[str]:
         yield f"Together {_money(known, currency)}{more}."
     elif without:
         yield "No prices: none is known until you enter quotes in seed_prices.csv."
+
+
+def reserve_lines(order: Order) -> Iterator[str]:
+    """What is kept for sowing again, for whom, and what it costs; nothing where the farm asks for no reserve."""
+    units, catalogue = order.plan.settings.units, order.plan.catalogue
+    for r in order.reserve.itertuples():
+        name, odds = f"{catalogue.species[r.species].name}, {r.year}", f"{r.reserve_odds:.0%}".replace("%", " %")
+        late = f" Too late to sow it again on {r.gaps_too_late}: see the ladder." if r.gaps_too_late else ""
+        if not r.gaps:
+            yield f"{name}: none.{late}"
+            continue
+        birds = f", and birds or game take {r.bird_risk_share:.0%} of fields".replace("%", " %")
+        why = f"a stand fails in {r.failed_years} of {r.weather_years} weather years"
+        why += birds if r.bird_risk_share else ""
+        mine = order.lines[(order.lines["species"] == r.species) & (order.lines["year"] == r.year)]
+        grams, extra = int(mine["reserve_g"].sum()), float(mine["reserve_cost"].sum())
+        currency = next((c for c in mine["currency"] if c), "")
+        if grams == 0:
+            yield f"{name}: none is needed to be enough in {odds} of years ({why}), for {r.gaps}.{late}"
+            continue
+        cost = f"; it costs {_money(extra, currency)}" if extra else ""
+        if not extra and (mine.loc[mine["reserve_g"] > 0, "from_where"].isin(["shed", "buy"])).all():
+            cost = "; it is left over from the lots and bags anyway"
+        yield f"{name}: {write(grams, 'g', units)}, enough in {odds} of years ({why}), for {r.gaps}{cost}.{late}"
 
 
 def _inoculant_rows(order: Order) -> list[list[str]]:
@@ -287,6 +324,8 @@ def order_tables(order: Order) -> dict[str, pd.DataFrame]:
     }
     if not order.search.empty:
         tables["seed_search"] = order.search
+    if not order.reserve.empty:
+        tables["seed_reserve"] = order.reserve
     return tables
 
 
@@ -380,6 +419,8 @@ def order_parts(order: Order) -> list[Part]:
         parts.append(Heading(f"To sow in {year}"))
         parts.append(_lines_grid(lines, plan.catalogue, units))
     parts += [Words(line) for line in _total_lines(order)]
+    if reserve := list(reserve_lines(order)):
+        parts += [Heading("Reserve for sowing again"), *(Words(words) for words in reserve)]
     if not order.lines["tag_known"].all():
         parts.append(
             Words("* No tag yet: purity and germination of an ordinary lot. Order anew once the tag is known.")
@@ -422,7 +463,7 @@ def _lines_grid(lines: pd.DataFrame, catalogue: Catalogue, units: System) -> Gri
                 f"{r['name']} ({s.scientific_name})" + (f", {form}" if form else ""),
                 f"{write(r['live_seed_g'], 'g', units)} + {write(r['allowance_g'], 'g', units)}",
                 f"{r['pls_fraction']:.1%}" + ("" if r["tag_known"] else "*"),
-                write(r["seed_g"], "g", units),
+                _seed(r, units),
                 _bags(r, units),
                 _left(r, units),
                 _money(r["cost"], r["currency"]),
