@@ -366,12 +366,13 @@ def order(
     ] = None,
     csv: AsCsv = False,
 ) -> None:
-    """Order the seed of a plan: lots, bags, inoculant, money, what is missing; tables, workbook, page, PDF."""
+    """Order the seed of a plan: lots, bags, inoculant, money, what is missing; tables, workbook, page, PDF, cards."""
     from dataclasses import replace
 
     from greengap.advice.drill import Drill
     from greengap.errors import InputProblem
     from greengap.farm_input import with_seed_lists
+    from greengap.output.lot_cards import write_cards
     from greengap.output.order import order_text, take_order, write_order
     from greengap.output.table import to_csv
     from greengap.plan import replan_without
@@ -396,7 +397,7 @@ def order(
         gone = sorted({*gone, *more})
     _check_year(year, made)
     taken = take_order(made, drill, year, gone, first if gone else None)
-    written = write_order(taken, out)
+    written = [*write_order(taken, out), *write_cards(taken, out)]
     print(to_csv(taken.lines) if csv else "\n".join(order_text(taken)), end="" if csv else "\n")
     for path in written:
         print(f"Written: {path.as_posix()}", file=sys.stderr if csv else sys.stdout)

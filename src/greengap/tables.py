@@ -519,6 +519,26 @@ class OrderLine(Table):
     note: str = pa.Field(description="What to know of this line.")
 
 
+class LotRate(Table):
+    """One row per lot and cover: what the lot is sown at. Key: card, year, species, line, cover_id."""
+
+    card: int = pa.Field(ge=1, description="Number of the lot card; species in one bag have the same.")
+    year: int = pa.Field(description="Year of sowing.")
+    species: str = pa.Field(description="Species key.")
+    line: int = pa.Field(ge=1, description="Line of the order.")
+    cover_id: str = pa.Field(description="Cover.")
+    method: str = pa.Field(isin=["drilled", "broadcast"], description="How it is sown.")
+    depth_mm: float = pa.Field(ge=0, description="Sowing depth.")
+    live_rate_kg_ha: float = pa.Field(gt=0, description="Pure live seed that is wanted.")
+    rate_kg_ha: float = pa.Field(gt=0, description="Seed out of this bag for it.")
+    share_of_sole_rate: float = pa.Field(gt=0, description="1 for a species sown alone.")
+    live_weight_share: float = pa.Field(gt=0, le=1.000001, description="Its share of the mix, live seed by weight.")
+    seeds_m2: float = pa.Field(gt=0, description="Seeds on a square metre.")
+    g_per_100_m2: float = pa.Field(gt=0, description="Seed out of this bag on 100 square metres.")
+    sow_date: pd.Timestamp = pa.Field(description="First sowing date.")
+    blocks: str = pa.Field(description="Blocks with the cover, all lots.")
+
+
 class Reserve(Table):
     """One row per species and year that is sown: seed kept for sowing again. Key: year, species."""
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from greengap.advice.cautions import WHOLE_FARM
 from greengap.advice.drill import Drill, bed_seed, calibration
+from greengap.advice.lots import lot_rates
 from greengap.catalogue import Catalogue
 from greengap.output.files import write_bytes, write_text
 from greengap.output.paper import Grid, Heading, NewPage, Part, Words, to_html, to_pdf
@@ -144,6 +145,12 @@ def _bags(row: pd.Series, units: System) -> str:
         return "not to be had" if row["from_where"] == "missing" else "no quote"
     count = int(row["bags"])
     return f"{count} {'bag' if count == 1 else 'bags'} of {_kg(row['bag_kg'], units)}"
+
+
+def _tag(row: pd.Series) -> str:
+    """Purity, germination and hard seed of the tag; empty, to be filled in, where they are not known."""
+    shares = [row["purity_fraction"], row["germination_fraction"], row["hard_seed_fraction"]]
+    return " / ".join(f"{100 * share:.4g}" for share in shares) if row["tag_known"] else ""
 
 
 def _seed(row: pd.Series, units: System) -> str:
@@ -307,6 +314,24 @@ def seed_cautions(plan: Plan) -> list[str]:
     ]  # fmt: skip
 
 
+def caution_words(plan: Plan, species: set[str]) -> list[str]:
+    """Cautions that go with the seed of some species: their own, and that of treated seed."""
+    own = {c.hazard for c in plan.catalogue.cautions if species & set(c.applies_to)}
+    rows = [
+        row
+        for row in plan.cautions.itertuples()
+        if any(word in row.hazard.lower() for word in SEED_HAZARDS)
+        and (row.hazard in own if row.gap_id != WHOLE_FARM else row.hazard.startswith("treated seed"))
+    ]
+    return list(dict.fromkeys(f"{row.hazard.capitalize()}: {row.caution} Ask: {row.defers_to}." for row in rows))
+
+
+def foot_words(plan: Plan) -> str:
+    """What stands at the foot of each sheet."""
+    meta = plan.metadata
+    return f"greengap {meta['program_version']}, catalogue {meta['catalogue_version']}. A prediction, not a promise."
+
+
 # --- files -------------------------------------------------------------------------------------
 
 
@@ -318,6 +343,7 @@ def order_tables(order: Order) -> dict[str, pd.DataFrame]:
         "order_lines": order.lines,
         "inoculants": order.inoculants,
         "rates": plan.rates if order.year is None else plan.rates[plan.rates["gap_id"].isin(order.beds["gap_id"])],
+        "lot_rates": lot_rates(plan.seed_need, order.lines, plan.catalogue),
         "drill_calibration": order.calibration,
         "bed_seed": order.beds,
         "listed_names": plan.listed_names,
@@ -348,8 +374,7 @@ def write_order(order: Order, folder: Path) -> list[Path]:
         write_text(path, to_csv(table))
         written.append(path)
     title, parts = f"Seed order, {order.plan.metadata['farm']}", order_parts(order)
-    meta = order.plan.metadata
-    foot = f"greengap {meta['program_version']}, catalogue {meta['catalogue_version']}. A prediction, not a promise."
+    foot = foot_words(order.plan)
     workbook, page, pdf = (folder / f"seed_order.{kind}" for kind in ("xlsx", "html", "pdf"))
     write_bytes(workbook, to_workbook(order))
     write_text(page, to_html(title, [*parts, Words(foot)]))
@@ -470,8 +495,8 @@ def _lines_grid(lines: pd.DataFrame, catalogue: Catalogue, units: System) -> Gri
                 f"{r['needed_by']:%d %b %Y}",
                 ", ".join(part for part in (r["supplier"], r["lot"]) if part and r["from_where"] == "buy"),
                 "" if r["from_where"] != "shed" else r["lot"],
-                "",
-                "",
+                _tag(r),
+                "; ".join(x for x in ("" if pd.isna(r["tested"]) else f"{r['tested']:%d %b %Y}", r["noxious"]) if x),
                 r["blocks"],
             ]
         )  # fmt: skip
