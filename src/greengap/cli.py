@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from greengap.catalogue import Catalogue
+    from greengap.farm.seed_search import Attempt
     from greengap.farm_input import Farm
     from greengap.plan import Plan
     from greengap.tables import DataFrame, Gap
@@ -342,6 +343,13 @@ def order(
     stock: Annotated[
         Path | None, typer.Option(help="Seed in the shed.", show_default="seed_stock.csv in the farm folder, likewise")
     ] = None,
+    search: Annotated[
+        Path | None,
+        typer.Option(
+            help="Record of the search for organic seed, filled in.",
+            show_default="seed_search.csv in the farm folder, else in --out",
+        ),
+    ] = None,
     year: Annotated[int | None, typer.Option(help="One year of sowing only.", show_default="all")] = None,
     without: Annotated[
         list[str] | None,
@@ -385,6 +393,7 @@ def order(
     read = with_seed_lists(_read(farm), stock, prices)
     if reserve is not None:
         read = replace(read, settings=replace(read.settings, reserve_odds=reserve))
+    attempts = _search_record(search, farm, out, read)
     gone = _known_species(without or [], read.catalogue, "--without")
     made = first = _planned(read)
     sold_out = [key for key in read.seed_lists.sold_out() if key in set(made.seed_need["species"])]
@@ -396,13 +405,24 @@ def order(
             break
         gone = sorted({*gone, *more})
     _check_year(year, made)
-    taken = take_order(made, drill, year, gone, first if gone else None)
+    taken = take_order(made, drill, year, gone, first if gone else None, attempts)
     written = [*write_order(taken, out), *write_cards(taken, out)]
     print(to_csv(taken.lines) if csv else "\n".join(order_text(taken)), end="" if csv else "\n")
     for path in written:
         print(f"Written: {path.as_posix()}", file=sys.stderr if csv else sys.stdout)
     if made.seed_need.empty:
         raise typer.Exit(NO_OPTION)
+
+
+def _search_record(search: Path | None, farm: Path, out: Path, read: Farm) -> tuple[Attempt, ...]:
+    """What is filled in of the record of the search: of the file named, else the farm's, else the last order's."""
+    from greengap.farm.seed_search import SEARCH_FILE, read_search
+
+    there = [folder / SEARCH_FILE for folder in (farm, out) if (folder / SEARCH_FILE).is_file()]
+    path = search or next(iter(there), None)
+    if path is None or not read.settings.organic:
+        return ()
+    return read_search(path, read.catalogue, read.report)
 
 
 @app.command()

@@ -38,6 +38,8 @@ class Attempt:
     offered: bool | None
     why_not: str
     instead: str
+    variety: str = ""
+    quantity: str = ""
 
     @property
     def begun(self) -> bool:
@@ -78,8 +80,9 @@ def read_search(path: Path, catalogue: Catalogue, report: ImportReport | None = 
         year = file.number(row, "year", _whole, "Write the year of sowing, as 2027")
         out.append(
             Attempt(
-                int(year or 0), key, row.text("supplier_asked"), file.day(row, "date"), file.yes(row, "organic_offered"),
-                row.text("why_not_equivalent_form_quality_quantity"), row.text("taken_instead"),
+                int(year or 0), key, row.text("supplier_asked"), file.day(row, "date"),
+                file.yes(row, "organic_offered"), row.text("why_not_equivalent_form_quality_quantity"),
+                row.text("taken_instead"), row.text("variety"), row.text("quantity"),
             )
         )  # fmt: skip
     file.finish()

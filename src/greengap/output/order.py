@@ -13,8 +13,10 @@ from greengap.advice.cautions import WHOLE_FARM
 from greengap.advice.drill import Drill, bed_seed, calibration
 from greengap.advice.lots import lot_rates
 from greengap.catalogue import Catalogue
+from greengap.farm.seed_search import Attempt
 from greengap.output.files import write_bytes, write_text
 from greengap.output.paper import Grid, Heading, NewPage, Part, Words, to_html, to_pdf
+from greengap.output.search_record import search_lacks, search_record
 from greengap.output.summary import aligned, cover_name
 from greengap.output.table import safe_cell, to_csv
 from greengap.plan import Plan
@@ -57,10 +59,16 @@ class Order:
     gone: tuple[str, ...] = ()
     changes: tuple[Change, ...] = ()
     reserve: DataFrame[Reserve] = field(default_factory=Reserve.empty)
+    attempts: tuple[Attempt, ...] = ()
 
 
 def take_order(
-    plan: Plan, drill: Drill, year: int | None = None, gone: Sequence[str] = (), before: Plan | None = None
+    plan: Plan,
+    drill: Drill,
+    year: int | None = None,
+    gone: Sequence[str] = (),
+    before: Plan | None = None,
+    attempts: Sequence[Attempt] = (),
 ) -> Order:
     """Everything a seed order holds.
 
@@ -75,6 +83,8 @@ def take_order(
         Species without which `plan` was made.
     before : Plan, optional
         The plan with them.
+    attempts : sequence of Attempt
+        The record of the search for organic seed, as far as it is filled in.
 
     Returns
     -------
@@ -96,33 +106,9 @@ def take_order(
             if new[row.gap_id] != row.cover_id:
                 changes.append(Change(row.gap_id, cover_name(before, row.cover_id), cover_name(plan, new[row.gap_id])))
     return Order(
-        plan, year, lines, inoculants, slip, beds, search_record(plan, lines),
-        tuple(catalogue.species[key].name for key in gone), tuple(changes), reserve,
+        plan, year, lines, inoculants, slip, beds, search_record(plan, lines, attempts),
+        tuple(catalogue.species[key].name for key in gone), tuple(changes), reserve, tuple(attempts),
     )  # fmt: skip
-
-
-def search_record(plan: Plan, lines: DataFrame[OrderLine]) -> pd.DataFrame:
-    """Rows for the record of the search for organic seed, to be filled in; none where the farm is not organic.
-
-    For each species and year that is to be bought and is not said to be organic, as many attempts as the rule
-    ``organic_search_attempts``; what is known is filled in.
-    """
-    columns = [
-        "year", "species", "variety", "quantity", "attempt", "supplier_asked", "date", "organic_offered",
-        "why_not_equivalent_form_quality_quantity", "taken_instead",
-    ]  # fmt: skip
-    if not plan.settings.organic:
-        return pd.DataFrame(columns=columns)
-    attempts = int(plan.catalogue.rule("organic_search_attempts"))
-    rows = []
-    bought = lines[(lines["from_where"] != "shed") & ~lines["organic"].fillna(False).astype(bool)]
-    for (year, name), some in bought.groupby(["year", "name"], sort=True):
-        known = [s for s in dict.fromkeys(some["supplier"]) if s]
-        for attempt in range(1, attempts + 1):
-            asked = known[attempt - 1] if attempt <= len(known) else ""
-            quantity = write(int(some["seed_g"].sum()), "g", plan.settings.units)
-            rows.append([int(year), name, "", quantity, attempt, asked, "", "", "", ""])
-    return pd.DataFrame(rows, columns=columns)
 
 
 # --- words -------------------------------------------------------------------------------------
@@ -216,10 +202,8 @@ def order_text(order: Order) -> Iterator[str]:
     yield from _label_lines(plan)
     if not order.search.empty:
         yield ""
-        yield (
-            f"Organic rules ask for a record of the search: {len(order.search)} lines to fill in, in seed_search.csv "
-            "and on the page."
-        )
+        yield "Search for organic seed: organic rules ask for a record; fill in seed_search.csv or the page"
+        yield from (f"- {words}" for words in search_lacks(plan.catalogue, order.lines, order.attempts))
     cautions = seed_cautions(plan)
     if cautions:
         yield ""
@@ -515,6 +499,9 @@ def _search_parts(order: Order) -> Iterator[Part]:
         f"Organic rules ask for organically grown seed unless an equivalent is not to be had in form, quality or "
         f"quantity; then untreated. Certifiers look for a record, commonly of {attempts} attempts. Yours decides."
     )
+    if any(a.begun for a in order.attempts):
+        lacks = search_lacks(order.plan.catalogue, order.lines, order.attempts)
+        yield Words("Still to be filled in: " + " ".join(lacks))
     rows = [[str(cell) for cell in row] for row in order.search.itertuples(index=False)]
     yield Grid(
         ["year", "species", "variety", "quantity", "no.", "supplier asked", "date", "organic offered",
