@@ -133,7 +133,7 @@ def test_the_flower_purpose_weighs_who_comes(rater):
     assert full.membership == 1
     assert bees.membership == pytest.approx(2 / 3)
     assert nobody.membership == 0
-    assert "20 for honey bees, 20 for wild bees, 0 for predators and parasitoids" in bees.reason
+    assert "20.0 for honey bees, 20.0 for wild bees, 0.0 for predators and parasitoids" in bees.reason
     assert full.purpose == "pollinators"
     assert rater(everybody, purposes=(Purpose("weed_suppression", 1.0),)) == []
 

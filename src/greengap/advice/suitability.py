@@ -342,9 +342,9 @@ class _Rater:
         wanted = aim.value if aim.quantity == "bloom_d" else self.rule("aim_pollinators")
         days = seasons[[f"{group}_d" for group in VISITORS]]
         member = float((days / wanted).clip(upper=1).mean(axis=1).mean())
-        middle = days.median()
-        words = ", ".join(f"{middle[f'{group}_d']:.0f} for {name}" for group, name in VISITORS.items())
-        words = f"days in flower that count in the median year: {words}"
+        mean = days.mean()
+        words = ", ".join(f"{mean[f'{group}_d']:.1f} for {name}" for group, name in VISITORS.items())
+        words = f"days in flower that count, on average over the years: {words}"
         open_groups = {
             s.name: [name for group, name in VISITORS.items() if not visitor_level(s, group)]
             for s in self.species(cover)

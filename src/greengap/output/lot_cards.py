@@ -155,6 +155,11 @@ def _use(line: pd.Series, units: System, named: bool) -> str:
 
 def _rates_grid(order: Order, rates: pd.DataFrame, units: System) -> Grid:
     plan, foot2 = order.plan, FOOT_M**2
+    ground = "on 100 m²" if units == "metric" else "on 1,000 ft²"
+
+    def on_ground(g_per_100_m2: float) -> str:
+        return f"{g_per_100_m2:,.0f} g" if units == "metric" else write(g_per_100_m2 * 10 * foot2, "g", units)
+
     rows = []
     for r in rates.itertuples():
         share = f"{r.share_of_sole_rate:.2f} of its rate alone, {r.live_weight_share:.0%} of the mix"
@@ -163,11 +168,11 @@ def _rates_grid(order: Order, rates: pd.DataFrame, units: System) -> Grid:
                 str(r.year), cover_name(plan, r.cover_id), plan.catalogue.species[r.species].name,
                 share.replace("%", " %") if r.live_weight_share < 0.999 else "alone", r.method,
                 write(r.depth_mm, "depth_mm", units), write(r.rate_kg_ha, "kg_ha", units),
-                f"{r.seeds_m2:.0f}/m², {r.seeds_m2 * foot2:.1f}/ft²", f"{r.g_per_100_m2:,.0f} g", r.blocks,
+                f"{r.seeds_m2:.0f}/m², {r.seeds_m2 * foot2:.1f}/ft²", on_ground(r.g_per_100_m2), r.blocks,
             ]
         )  # fmt: skip
     return Grid(
-        ["year", "cover", "of it", "share", "how", "depth", "rate of this lot", "seeds", "on 100 m²", "blocks"],
+        ["year", "cover", "of it", "share", "how", "depth", "rate of this lot", "seeds", ground, "blocks"],
         rows, [5, 13, 12, 15, 8, 7, 9, 13, 8, 18], frozenset({6, 8}),
     )  # fmt: skip
 

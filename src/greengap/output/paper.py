@@ -256,7 +256,7 @@ def to_pdf(title: str, parts: Sequence[Part], foot: str = "", letter: bool = Fal
             case NewPage():
                 return [PageBreak()]
             case Heading(text, level):
-                return [CondPageBreak(30 * mm), Paragraph(plain(text), headings[level])]
+                return [CondPageBreak(45 * mm), Paragraph(plain(text), headings[level])]  # not without what follows
             case Words(text, is_strong):
                 return [Paragraph(plain(text), strong if is_strong else words)]
             case Grid():
