@@ -47,10 +47,25 @@ def test_the_order_is_printed_and_written(run, tmp_path):
     names = {p.name for p in (tmp_path / "out").iterdir()}
     assert {"seed_order.csv", "order_lines.csv", "seed_order.xlsx", "seed_order.html", "seed_order.pdf"} <= names
     assert {"drill_calibration.csv", "bed_seed.csv", "seed_search.csv", "rates.csv", "inoculants.csv"} <= names
+    assert {"lot_rates.csv", "lot_cards.html", "lot_cards.pdf"} <= names
     assert "Buckwheat" in text
     slip = pd.read_csv(tmp_path / "out" / "drill_calibration.csv")
     assert slip["g_per_100_m_row"].notna().all()
     assert slip["g_per_wheel_turns"].isna().all()  # the wheel was not measured
+
+
+def test_a_record_of_the_search_that_was_filled_in_is_not_lost(run, tmp_path):
+    out = tmp_path / "out"
+    run("order", SAMPLE, "--out", out)
+    record = pd.read_csv(out / "seed_search.csv", dtype=str, keep_default_na=False)
+    first = record.index[0]
+    record.loc[first, ["supplier_asked", "date", "organic_offered"]] = ["Dale", "2027-01-10", "no"]
+    record.to_csv(out / "seed_search.csv", index=False)
+    code, text, _ = run("order", SAMPLE, "--out", out)
+    assert code == 0
+    assert f"{record.loc[first, 'species']}, {record.loc[first, 'year']}: 1 of 3 suppliers asked" in text
+    again = pd.read_csv(out / "seed_search.csv", dtype=str, keep_default_na=False)
+    assert list(again.loc[first, ["supplier_asked", "date", "organic_offered"]]) == ["Dale", "2027-01-10", "no"]
 
 
 def test_lines_can_be_had_as_csv_alone(run, tmp_path):
@@ -68,6 +83,8 @@ def test_lines_can_be_had_as_csv_alone(run, tmp_path):
         (["--without", "buckweat"], "'buckweat' is not a species of the catalogue. Perhaps 'buckwheat' is meant"),
         (["--prices", "nowhere.csv"], "nowhere.csv: there is no such file"),
         (["--stock", "nowhere.csv"], "nowhere.csv: there is no such file"),
+        (["--search", "nowhere.csv"], "nowhere.csv: there is no such file"),
+        (["--reserve", "90"], "--reserve: 90 is not a share between 0 and 1"),
     ],
 )
 def test_a_slip_gets_one_sentence_and_nothing_is_written(run, tmp_path, words, sentence):

@@ -14,6 +14,8 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from greengap.catalogue import Catalogue
+    from greengap.farm.seed_search import Attempt
     from greengap.farm_input import Farm
     from greengap.plan import Plan
     from greengap.tables import DataFrame, Gap
@@ -341,6 +343,13 @@ def order(
     stock: Annotated[
         Path | None, typer.Option(help="Seed in the shed.", show_default="seed_stock.csv in the farm folder, likewise")
     ] = None,
+    search: Annotated[
+        Path | None,
+        typer.Option(
+            help="Record of the search for organic seed, filled in.",
+            show_default="seed_search.csv in the farm folder, else in --out",
+        ),
+    ] = None,
     year: Annotated[int | None, typer.Option(help="One year of sowing only.", show_default="all")] = None,
     without: Annotated[
         list[str] | None,
@@ -356,11 +365,22 @@ def order(
         str | None, typer.Option(help="Circumference of the drive wheel, as '2.1 m'.", show_default="not known")
     ] = None,
     wheel_turns: Annotated[int, typer.Option(help="Turns of the wheel when calibrating.", min=1, max=1000)] = 20,
+    reserve: Annotated[
+        float | None,
+        typer.Option(
+            help="Order seed for sowing again too, enough in this share of years, as 0.9.",
+            show_default="reserve_odds of the farm, else none",
+        ),
+    ] = None,
     csv: AsCsv = False,
 ) -> None:
-    """Order the seed of a plan: lots, bags, inoculant, money, what is missing; tables, workbook, page, PDF."""
+    """Order the seed of a plan: lots, bags, inoculant, money, what is missing; tables, workbook, page, PDF, cards."""
+    from dataclasses import replace
+
     from greengap.advice.drill import Drill
+    from greengap.errors import InputProblem
     from greengap.farm_input import with_seed_lists
+    from greengap.output.lot_cards import write_cards
     from greengap.output.order import order_text, take_order, write_order
     from greengap.output.table import to_csv
     from greengap.plan import replan_without
@@ -368,8 +388,13 @@ def order(
     _check_out(out)
     width = _length("--drill-width", drill_width)
     drill = Drill(width, _length("--row-spacing", row_spacing), _length("--wheel", wheel), wheel_turns)
+    if reserve is not None and not 0 < reserve <= 1:
+        raise InputProblem("--reserve", "", f"{reserve:g} is not a share between 0 and 1", "Write 90 % as 0.9")
     read = with_seed_lists(_read(farm), stock, prices)
-    gone = _known_species(without or [], read)
+    if reserve is not None:
+        read = replace(read, settings=replace(read.settings, reserve_odds=reserve))
+    attempts = _search_record(search, farm, out, read)
+    gone = _known_species(without or [], read.catalogue, "--without")
     made = first = _planned(read)
     sold_out = [key for key in read.seed_lists.sold_out() if key in set(made.seed_need["species"])]
     gone = sorted({*gone, *sold_out})
@@ -380,13 +405,58 @@ def order(
             break
         gone = sorted({*gone, *more})
     _check_year(year, made)
-    taken = take_order(made, drill, year, gone, first if gone else None)
-    written = write_order(taken, out)
+    taken = take_order(made, drill, year, gone, first if gone else None, attempts)
+    written = [*write_order(taken, out), *write_cards(taken, out)]
     print(to_csv(taken.lines) if csv else "\n".join(order_text(taken)), end="" if csv else "\n")
     for path in written:
         print(f"Written: {path.as_posix()}", file=sys.stderr if csv else sys.stdout)
     if made.seed_need.empty:
         raise typer.Exit(NO_OPTION)
+
+
+def _search_record(search: Path | None, farm: Path, out: Path, read: Farm) -> tuple[Attempt, ...]:
+    """What is filled in of the record of the search: of the file named, else the farm's, else the last order's."""
+    from greengap.farm.seed_search import SEARCH_FILE, read_search
+
+    there = [folder / SEARCH_FILE for folder in (farm, out) if (folder / SEARCH_FILE).is_file()]
+    path = search or next(iter(there), None)
+    if path is None or not read.settings.organic:
+        return ()
+    return read_search(path, read.catalogue, read.report)
+
+
+@app.command()
+def germination(
+    up: Annotated[int, typer.Argument(metavar="UP", help="Sound seedlings.")],
+    sown: Annotated[int, typer.Argument(metavar="SOWN", help="Seeds laid out.")],
+    tag: Annotated[
+        float | None, typer.Option(help="Germination on the tag, 90 for 90 %.", show_default="an ordinary lot's")
+    ] = None,
+    species: Annotated[
+        str | None, typer.Option(help="Species, for what an ordinary lot has if there is no tag.", show_default="none")
+    ] = None,
+) -> None:
+    """Judge a germination count: as the tag says, raise the rate, or test again."""
+    from greengap.advice.germination import judge_count
+    from greengap.catalogue import load_catalogue
+    from greengap.errors import InputProblem
+    from greengap.output.germination_text import count_lines
+
+    known = load_catalogue()
+    if sown < 1 or not 0 <= up <= sown:
+        what = f"{up} of {sown} seeds cannot be up"
+        raise InputProblem("UP and SOWN", "", what, "Write first the seedlings, then the seeds laid out, as 92 100")
+    if tag is None and species is None:
+        raise InputProblem("--tag", "", "is missing", "Write what the tag says, as --tag 90, or name --species")
+    if tag is not None and not 1 < tag <= 100:
+        what = f"{tag:g} % is more than all of the seed" if tag > 100 else f"{tag:g} % is no germination of a tag"
+        raise InputProblem("--tag", "", what, "Copy the figure from the tag, as 85 for 85 %")
+    of_kind = known.species[_known_species([species], known, "--species")[0]] if species is not None else None
+    figure = "the tag" if tag is not None else f"an ordinary lot of {of_kind.name.lower()}" if of_kind else ""
+    expected = tag / 100 if tag is not None else of_kind.number("germination") if of_kind else 0.0
+    count = judge_count(up, sown, expected, int(known.rule("germination_count_seeds")))
+    for line in count_lines(count, known, figure):
+        print(line)
 
 
 def _length(name: str, text: str | None) -> float | None:
@@ -400,17 +470,18 @@ def _length(name: str, text: str | None) -> float | None:
         raise InputProblem(name, "", f"{text!r} is not a length", remedy) from None
 
 
-def _known_species(names: list[str], read: Farm) -> list[str]:
+def _known_species(names: list[str], catalogue: Catalogue, option: str) -> list[str]:
+    """Keys of species, named by key or by trade name."""
     from greengap.errors import InputProblem
     from greengap.farm.settings import suggestion
 
-    known = read.catalogue.species
-    for name in names:
-        if name not in known:
-            raise InputProblem(
-                "--without", "", f"{name!r} is not a species of the catalogue", suggestion(name, list(known))
-            )
-    return names
+    by_name = {s.name.lower(): key for key, s in catalogue.species.items()}
+    keys = [name if name in catalogue.species else by_name.get(name.lower(), "") for name in names]
+    for name, key in zip(names, keys, strict=True):
+        if not key:
+            what = f"{name!r} is not a species of the catalogue"
+            raise InputProblem(option, "", what, suggestion(name, list(catalogue.species)))
+    return keys
 
 
 def _check_year(year: int | None, made: Plan) -> None:

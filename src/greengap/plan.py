@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from importlib.metadata import version
 from typing import Any, Literal
@@ -26,6 +26,7 @@ from greengap.advice.next_crop import what_follows
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
+from greengap.advice.reserve import resow_reserve
 from greengap.advice.seeding import rates, seed_needs, seeding_method
 from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
@@ -63,6 +64,7 @@ from greengap.tables import (
     PurposeOdds,
     Rate,
     Recommendation,
+    Reserve,
     Rung,
     Season,
     SeedNeed,
@@ -124,6 +126,7 @@ class Plan:
     water_sets: DataFrame[WaterSet]
     report: ImportReport
     metadata: dict[str, Any]
+    reserve: DataFrame[Reserve] = field(default_factory=Reserve.empty)  # none unless the farm asks for one
 
 
 def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) -> Plan:
@@ -231,7 +234,13 @@ def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
     seed_need = seed_needs(
         allocation, options, farm.blocks, catalogue, settings.equipment, settings.seed_lots, set(weak)
     )
-    lines = order_lines(seed_need, farm.seed_lists, catalogue, settings.organic)
+    reserve = None
+    if settings.reserve_odds is not None:
+        reserve = resow_reserve(
+            seed_need, allocation, options, odds, season, settings.reserve_odds, settings.wanted_odds,
+            catalogue.rule("resow_after"),
+        )  # fmt: skip
+    lines = order_lines(seed_need, farm.seed_lists, catalogue, settings.organic, reserve)
     seed_order = make_order(seed_need, catalogue, lines)
     ladder = make_ladders(gaps, options, odds, recommendation, allocation, seed_need, catalogue, settings.wanted_odds)
     ground = ground_facts(farm.blocks, farm.soil, settings, catalogue)
@@ -245,6 +254,7 @@ def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
         listed_names(list(seed_need["species"]), law.plants, law.named, catalogue),
         label_table(allocation, options, law.sprayed, catalogue), ground,
         water_sets(allocation, season, farm.blocks, ground, catalogue), farm.report, _metadata(farm, notes),
+        Reserve.empty() if reserve is None else reserve,
     )  # fmt: skip
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -13,7 +13,7 @@ from greengap.advice.seeding import pls_fraction, typical_pls
 from greengap.catalogue import Catalogue
 from greengap.farm.seed_lists import Offer, SeedLists, StockLot
 from greengap.farm.settings import SeedLot
-from greengap.tables import DataFrame, InoculantLine, OrderLine, SeedNeed, SeedOrder
+from greengap.tables import DataFrame, InoculantLine, OrderLine, Reserve, SeedNeed, SeedOrder
 from greengap.units import POUND_KG
 
 ENOUGH_G = 0.5  # of pure live seed: less is rounding
@@ -61,7 +61,11 @@ def lot_pls(tag: SeedLot | None, species: str, catalogue: Catalogue) -> float:
 
 
 def order_lines(
-    seed_need: DataFrame[SeedNeed], lists: SeedLists, catalogue: Catalogue, organic: bool
+    seed_need: DataFrame[SeedNeed],
+    lists: SeedLists,
+    catalogue: Catalogue,
+    organic: bool,
+    reserve: DataFrame[Reserve] | None = None,
 ) -> DataFrame[OrderLine]:
     """Fill the need of every species and year from the shed, then from what is on offer.
 
@@ -73,6 +77,8 @@ def order_lines(
     catalogue : Catalogue
     organic : bool
         Treated seed is passed over, organic seed comes first.
+    reserve : DataFrame[Reserve], optional
+        Seed on top for sowing again: from what is left of lots and bags, then from more bags.
 
     Returns
     -------
@@ -87,13 +93,17 @@ def order_lines(
     """
     left = {id(lot): lot.kg * 1000 for lot in lists.stock}
     sold: dict[int, float] = {}
+    kept = {} if reserve is None else {(r.species, r.year): float(r.live_seed_g) for r in reserve.itertuples()}
     rows: list[dict[str, Any]] = []
     for need in _needs(seed_need):
         lines = _from_shed(need, lists.stock, left, catalogue, organic)
         lines += _bought(need, lists, sold, catalogue, organic)
+        again = kept.get((need.species, need.year), 0.0)
+        lines = _with_reserve(need, lines, again, lists, left, sold, catalogue, organic)
         s = catalogue.species[need.species]
         for number, line in enumerate(lines, start=1):
             live = float(line.pop("live_g"))
+            line.pop("shed_id", None)
             net = live / (1 + need.allowance_fraction)
             per_g = need.area_m2 / need.live_g * float(line["pls_fraction"])
             rows.append(
@@ -114,8 +124,12 @@ def order_lines(
     table = pd.DataFrame(rows, columns=list(OrderLine.to_schema().columns))
     for column in ("organic", "treated"):
         table[column] = table[column].astype("boolean")
-    for column in ("bag_kg", "bags", "price_per_bag", "cost"):
+    for column in (
+        "bag_kg", "bags", "price_per_bag", "cost", "reserve_cost", "purity_fraction", "germination_fraction",
+        "hard_seed_fraction",
+    ):  # fmt: skip
         table[column] = table[column].astype(float)
+    table["tested"] = pd.to_datetime(table["tested"])
     return OrderLine.validate(table)
 
 
@@ -129,12 +143,19 @@ def _line(from_where: str, live_g: float, pls: float, tag: SeedLot | None, **mor
         "live_g": live_g,
         "pls_fraction": pls,
         "tag_known": tag is not None,
+        "purity_fraction": None if tag is None else tag.purity_fraction,
+        "germination_fraction": None if tag is None else tag.germination_fraction,
+        "hard_seed_fraction": None if tag is None else tag.hard_seed_fraction,
+        "tested": None,
+        "noxious": "",
         "seed_g": math.ceil(live_g / pls - 1e-9),
+        "reserve_g": 0,
         "bag_kg": None,
         "bags": None,
         "left_g": 0,
         "price_per_bag": None,
         "cost": None,
+        "reserve_cost": None,
         "note": ""
         if tag is not None
         else "tag not entered: reckoned as an ordinary lot; ask for purity and germination",
@@ -153,12 +174,17 @@ def _from_shed(
             continue
         pls = lot_pls(lot.tag, lot.species, catalogue)
         live = min(math.floor(left[id(lot)]) * pls, need.open_g)  # whole grams, as they are weighed
-        line = _line("shed", live, pls, lot.tag, lot=lot.lot, organic=lot.organic, treated=lot.treated)
+        line = _line(
+            "shed", live, pls, lot.tag, lot=lot.lot, organic=lot.organic, treated=lot.treated, tested=lot.tested,
+            noxious=lot.noxious, shed_id=id(lot),
+        )  # fmt: skip
         line["seed_g"] = min(int(line["seed_g"]), math.floor(left[id(lot)]))
         left[id(lot)] -= float(line["seed_g"])
         line["left_g"] = math.floor(max(left[id(lot)], 0.0))
         if lot.tag is None:
             line["note"] = "tag not entered: count a germination before you rely on it"
+        elif lot.tested is not None and (need.needed_by - lot.tested).days > catalogue.rule("germination_test_age"):
+            line["note"] = f"tested {lot.tested:%d %b %Y}: count a germination before you rely on the tag"
         need.open_g -= live
         lines.append(line)
     return lines
@@ -186,7 +212,7 @@ def _bought(
         line = _line(
             "buy", live, pls, offer.tag, supplier=offer.supplier, lot=offer.product, organic=offer.organic,
             treated=offer.treated, bag_kg=offer.bag_kg, bags=float(bags), price_per_bag=offer.price,
-            cost=None if offer.price is None else bags * offer.price,
+            cost=None if offer.price is None else bags * offer.price, tested=offer.tested, noxious=offer.noxious,
         )  # fmt: skip
         line["left_g"] = max(math.floor(bags * offer.bag_kg * 1000 - float(line["seed_g"])), 0)
         notes = [str(line["note"])] if line["note"] else []
@@ -213,6 +239,46 @@ def _bought(
             what = "not in the price list: ask for a quote" if lists.priced else "no price list: ask for a quote"
             lines.append(_line("no quote", need.open_g, pls, tag, note=what))
         need.open_g = 0.0
+    return lines
+
+
+def _with_reserve(
+    need: _Need,
+    lines: list[dict[str, Any]],
+    live_g: float,
+    lists: SeedLists,
+    left: dict[int, float],
+    sold: dict[int, float],
+    catalogue: Catalogue,
+    organic: bool,
+) -> list[dict[str, Any]]:
+    """Lines with seed for sowing again: what their lots and bags have left, then more bags."""
+    for line in lines:
+        if live_g <= ENOUGH_G:
+            return lines
+        taken = min(math.ceil(live_g / line["pls_fraction"] - 1e-9), int(line["left_g"]))
+        line["reserve_g"] += taken
+        line["left_g"] -= taken
+        if "shed_id" in line:
+            left[line["shed_id"]] -= taken
+        live_g -= taken * line["pls_fraction"]
+    if live_g <= ENOUGH_G:
+        return lines
+    more = _bought(replace(need, live_g=live_g), lists, sold, catalogue, organic)
+    place = ("from_where", "supplier", "lot", "bag_kg")
+    known = {tuple(line[key] for key in place): line for line in lines}
+    for extra in more:
+        extra["reserve_g"], extra["seed_g"], extra["live_g"] = extra["seed_g"], 0, 0.0
+        extra["reserve_cost"] = extra["cost"]
+        same = known.get(tuple(extra[key] for key in place))
+        if same is None:
+            lines.append(extra)
+            continue
+        for key in ("reserve_g", "left_g"):
+            same[key] += extra[key]
+        for key in ("bags", "cost", "reserve_cost"):
+            if extra[key] is not None:
+                same[key] = (same[key] or 0.0) + extra[key]
     return lines
 
 
@@ -273,7 +339,7 @@ def inoculant_lines(lines: DataFrame[OrderLine], lists: SeedLists, catalogue: Ca
         packs = [o for o in lists.offers if o.is_inoculant and o.species == group]
         priced = sorted(packs, key=lambda o: (o.price is None, o.price or 0.0, o.supplier, o.bag_kg))
         pack_kg = priced[0].bag_kg if priced else catalogue.rule("inoculant_pack_seed")
-        seed_kg = float(some["seed_g"].sum()) / 1000
+        seed_kg = float((some["seed_g"] + some["reserve_g"]).sum()) / 1000
         if seed_kg <= 0:
             continue
         count = math.ceil(seed_kg / pack_kg - 1e-9)

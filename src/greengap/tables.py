@@ -179,6 +179,12 @@ class Season(Table):
     half_cover_d: float = pa.Field(nullable=True, description="Days until half the ground is covered; none if never.")
     first_flower_d: float = pa.Field(nullable=True, description="Days to first flower; none if not before the end.")
     bloom_d: float = pa.Field(ge=0, description="Days in flower before the end.")
+    bloom_from_d: float = pa.Field(nullable=True, description="Days to the first flower that feeds insects.")
+    honey_bees_d: float = pa.Field(
+        ge=0, description="Days in flower for honey bees; those of flowers that they seek less are counted in part."
+    )
+    wild_bees_d: float = pa.Field(ge=0, description="The same for wild bees.")
+    natural_enemies_d: float = pa.Field(ge=0, description="The same for predators and parasitoids of pests.")
     viable_seed_d: float = pa.Field(
         nullable=True, description="Days to viable seed of the first component; none if not in the gap."
     )
@@ -268,7 +274,7 @@ class Odds(Table):
     )
     ended_by: str = pa.Field(isin=["frost", "seed set", "next crop"], description="What ends growth in most years.")
     first_flower: pd.Timestamp = pa.Field(
-        nullable=True, description="Median date of first flower, if half the years flower."
+        nullable=True, description="Median date of the first flower that feeds insects, if half the years have one."
     )
     last_flower: pd.Timestamp = pa.Field(nullable=True, description="Median date of the end of bloom.")
 
@@ -536,17 +542,58 @@ class OrderLine(Table):
     allowance_g: int = pa.Field(ge=0, description="Pure live seed on top, for overlap and headlands.")
     pls_fraction: float = pa.Field(gt=0, le=1, description="Pure live seed of the lot.")
     tag_known: bool = pa.Field(description="From its tag; else the figures of an ordinary lot.")
+    purity_fraction: float = pa.Field(gt=0, le=1, nullable=True, description="From the tag; empty without one.")
+    germination_fraction: float = pa.Field(gt=0, le=1, nullable=True, description="From the tag; empty without one.")
+    hard_seed_fraction: float = pa.Field(ge=0, le=1, nullable=True, description="From the tag; empty without one.")
+    tested: pd.Timestamp = pa.Field(nullable=True, description="Day of the germination test, as the list says.")
+    noxious: str = pa.Field(description="What the tag says of noxious weed seed, as the list says; empty: not entered.")
     seed_g: int = pa.Field(ge=0, description="Seed out of the bag that is used, allowance included.")
+    reserve_g: int = pa.Field(ge=0, description="Seed on top, kept for sowing again; 0 unless the farm asks for it.")
     bag_kg: float = pa.Field(nullable=True, description="Seed in a bag; empty for the shed and without a quote.")
     bags: float = pa.Field(nullable=True, description="Whole bags; empty for the shed and without a quote.")
     left_g: int = pa.Field(ge=0, description="What is left of the bags, or of the lot in the shed.")
     left_sows_m2: float = pa.Field(ge=0, description="Area that the rest would sow, at the mean rate of the plan.")
     price_per_bag: float = pa.Field(nullable=True, description="Price of a bag; empty where it is not quoted.")
     cost: float = pa.Field(nullable=True, description="Bags times price; empty where it is not known.")
+    reserve_cost: float = pa.Field(nullable=True, description="Of it for bags that only the reserve takes.")
     currency: str = pa.Field(description="Currency of the price list; empty without one.")
     needed_by: pd.Timestamp = pa.Field(description="First sowing date.")
     blocks: str = pa.Field(description="Blocks the species is for, all lots.")
     note: str = pa.Field(description="What to know of this line.")
+
+
+class LotRate(Table):
+    """One row per lot and cover: what the lot is sown at. Key: card, year, species, line, cover_id."""
+
+    card: int = pa.Field(ge=1, description="Number of the lot card; species in one bag have the same.")
+    year: int = pa.Field(description="Year of sowing.")
+    species: str = pa.Field(description="Species key.")
+    line: int = pa.Field(ge=1, description="Line of the order.")
+    cover_id: str = pa.Field(description="Cover.")
+    method: str = pa.Field(isin=["drilled", "broadcast"], description="How it is sown.")
+    depth_mm: float = pa.Field(ge=0, description="Sowing depth.")
+    live_rate_kg_ha: float = pa.Field(gt=0, description="Pure live seed that is wanted.")
+    rate_kg_ha: float = pa.Field(gt=0, description="Seed out of this bag for it.")
+    share_of_sole_rate: float = pa.Field(gt=0, description="1 for a species sown alone.")
+    live_weight_share: float = pa.Field(gt=0, le=1.000001, description="Its share of the mix, live seed by weight.")
+    seeds_m2: float = pa.Field(gt=0, description="Seeds on a square metre.")
+    g_per_100_m2: float = pa.Field(gt=0, description="Seed out of this bag on 100 square metres.")
+    sow_date: pd.Timestamp = pa.Field(description="First sowing date.")
+    blocks: str = pa.Field(description="Blocks with the cover, all lots.")
+
+
+class Reserve(Table):
+    """One row per species and year that is sown: seed kept for sowing again. Key: year, species."""
+
+    year: int = pa.Field(description="Year of sowing.")
+    species: str = pa.Field(description="Species key.")
+    reserve_odds: float = pa.Field(gt=0, le=1, description="Share of years in which the reserve is enough.")
+    weather_years: int = pa.Field(ge=0, description="Weather years that were run.")
+    failed_years: int = pa.Field(ge=0, description="Years of them in which a stand that could be sown again fails.")
+    bird_risk_share: float = pa.Field(ge=0, le=1, description="Share of fields that birds or game take besides.")
+    live_seed_g: int = pa.Field(ge=0, description="Pure live seed to keep.")
+    gaps: str = pa.Field(description="Gaps in which there is time to sow it again.")
+    gaps_too_late: str = pa.Field(description="Gaps in which there is not.")
 
 
 class InoculantLine(Table):

@@ -42,6 +42,19 @@ def test_agrees_with_the_check(check):
     assert answer == pytest.approx(float(check["expected"]), abs=float(check["tolerance"]))
 
 
+DENSITIES = list(csv.DictReader((Path(__file__).parents[1] / "checks" / "seed_density.csv").open(encoding="utf-8")))
+
+
+@pytest.mark.parametrize("check", DENSITIES, ids=lambda c: c["check_id"])
+def test_seeds_that_the_rates_imply_reach_what_was_published(check):
+    species = load_catalogue().species[check["species"]]
+    low, high = (
+        seeds_per_m2(rate, species.number("seed_weight")) * FOOT_M**2 for rate in species.range("seeding_rate_drilled")
+    )
+    assert low <= float(check["high_seeds_ft2"])
+    assert high >= float(check["low_seeds_ft2"])
+
+
 @pytest.fixture
 def one_gap():
     allocation = pd.DataFrame(

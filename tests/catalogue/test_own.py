@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from greengap.advice.mixes import design, share_for_plants
 from greengap.catalogue import CatalogueProblem, load_catalogue, with_own
 
 CATALOGUE = load_catalogue()
@@ -108,3 +109,39 @@ def test_bytes_that_are_no_toml_get_a_sentence(tmp_path, data):
     path.write_bytes(data)
     with pytest.raises(CatalogueProblem):
         with_own(CATALOGUE, path)
+
+
+PLANTS = """
+[mixes.by_plants]
+name = "By plants"
+[mixes.by_plants.components.field_pea]
+value = 30
+unit = "1/m2"
+source = "own record"
+confidence = "read"
+[mixes.by_plants.components.oat]
+value = 60
+unit = "1/m2"
+source = "own record"
+conditions = "strip of 2026"
+confidence = "read"
+"""
+
+
+def test_a_mix_may_be_given_in_plants_and_comes_up_with_them(tmp_path):
+    catalogue = own(tmp_path, PLANTS)
+    mix = catalogue.covers["by_plants"]
+    shares = {c.species: c.share_of_sole_rate for c in mix.components}
+    for species, plants in (("field_pea", 30.0), ("oat", 60.0)):
+        assert shares[species] == pytest.approx(share_for_plants(species, plants, "drilled", catalogue))
+    assert [p.plants_m2 for p in design(mix, "drilled", catalogue).parts] == pytest.approx([30.0, 60.0])
+    assert mix.values["share of oat"].conditions == "strip of 2026; for 60 plants on a square metre"
+
+
+@pytest.mark.parametrize(
+    ("value", "sentence"),
+    [("3000", "are more than its rate alone gives"), ("-1", "is no number of plants"), ('"many"', "is no number")],
+)
+def test_plants_that_cannot_be_are_refused(tmp_path, value, sentence):
+    with pytest.raises(CatalogueProblem, match=sentence):
+        own(tmp_path, PLANTS.replace("value = 30", f"value = {value}"))

@@ -168,6 +168,7 @@ def _tables(gaps: pd.DataFrame, area: dict[str, float]) -> dict[str, pd.DataFram
                         {
                             "option_id": option_id, "weather_year": year, "soil_warm": True, "emergence_d": 6.0,
                             "half_cover_d": 25.0, "first_flower_d": 35.0, "bloom_d": 8.0, "viable_seed_d": np.nan,
+                            "bloom_from_d": 35.0, "honey_bees_d": 8.0, "wild_bees_d": 8.0, "natural_enemies_d": 8.0,
                             "frost_kill_d": np.nan, "growth_end_d": 40.0, "aim_d": 30.0 if met else np.nan,
                             "biomass_kg_ha": 2200.0, "nitrogen_kg_ha": 40.0, "nitrogen_fixed_kg_ha": 10.0,
                             "water_supply_fraction": 0.8, "heat_share": 0.1, "frost_spared": True, "aim_met": met,

@@ -11,6 +11,7 @@ import pytest
 
 from greengap.advice.drill import Drill
 from greengap.farm.seed_lists import Offer, SeedLists, StockLot, add_tags
+from greengap.farm.seed_search import Attempt
 from greengap.farm.settings import SeedLot
 from greengap.output.order import order_parts, order_tables, order_text, take_order, to_workbook, write_order
 from greengap.output.paper import Grid, Heading, Words, to_html, to_pdf
@@ -59,7 +60,7 @@ def test_text_names_what_has_no_price(order):
     assert "Sorghum-sudangrass, 2027: not in the price list: ask for a quote." in text
     assert re.search(r"Together [\d,.]+ EUR, without [^.]*Sorghum-sudangrass", text)
     assert "no list was entered" in text
-    assert "Organic rules ask for a record of the search" in text
+    assert "Buckwheat, 2027: 0 of 3 suppliers asked." in text
 
 
 def test_the_workbook_holds_the_tables(order):
@@ -140,6 +141,25 @@ def test_the_search_record_asks_for_three_attempts_for_seed_that_is_not_organic(
     counts = order.search.groupby(["year", "species"]).size()
     assert (counts == 3).all()
     assert "Buckwheat" in set(order.search["species"])
+
+
+def test_what_was_filled_in_of_the_search_is_kept_and_judged(priced):
+    day = pd.Timestamp("2027-01-10")
+    done = [
+        Attempt(2027, "buckwheat", "Dale", day, False, "", ""),
+        Attempt(2027, "buckwheat", "Moor", day, True, "quantity: 5 kg", "untreated of Hill", "Mancan", "26 kg"),
+        Attempt(2026, "oat", "Dale", day, False, "", "untreated"),  # no longer in the order
+    ]
+    order = take_order(priced[1], DRILL, attempts=done)
+    mine = order.search[(order.search["year"] == 2027) & (order.search["species"] == "Buckwheat")]
+    assert list(mine["supplier_asked"]) == ["Dale", "Moor", "Hill"]
+    assert list(mine["organic_offered"]) == ["no", "yes", ""]
+    assert list(order.search.iloc[-1][["year", "species", "supplier_asked"]]) == [2026, "Oat", "Dale"]
+    text = "\n".join(order_text(order))
+    assert "Buckwheat, 2027: 2 of 3 suppliers asked." in text
+    assert "Still to be filled in: " in "\n".join(p.text for p in order_parts(order) if isinstance(p, Words))
+    complete = take_order(priced[1], DRILL, attempts=[*done, Attempt(2027, "buckwheat", "Hill", day, False, "", "")])
+    assert "Buckwheat, 2027: complete." in "\n".join(order_text(complete))
 
 
 def test_cautions_belong_to_seed(order):

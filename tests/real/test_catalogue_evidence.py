@@ -140,3 +140,29 @@ def test_no_evidence_of_a_rate_is_lost(evidence):
         if source not in text:
             lost.append((row["species_key"], row["trait"], row["source_id"]))
     assert len(lost) <= 12, lost
+
+
+def test_seeds_that_a_rate_implies_lie_within_what_the_evidence_implies(evidence):
+    """Catalogue rate and seed count together, against every printed rate with every printed count."""
+    compared = 0
+    for key, species in CATALOGUE.species.items():
+        counts, rates = [], []
+        for row in evidence:
+            alone = row["trait"].startswith("seeding_rate") and "alone" in row["trait"]
+            if row["species_key"] != key or not (row["trait"] == "seed_count" or alone):
+                continue
+            printed = [float(row[k]) for k in ("value_low", "value_typical", "value_high") if row[k]]
+            if not alone:
+                counts += [
+                    v * {"seeds/lb": 1.0, "seeds/kg": 0.45359237, "seeds/oz": 16.0}[row["unit"]] for v in printed
+                ]
+            elif row["unit"].startswith(("lb/ac", "kg/ha")):
+                rates += [v / (to_si(1, "lb/ac") if row["unit"].startswith("kg/ha") else 1.0) for v in printed]
+        if not counts or not rates or species.values["seeding_rate_drilled"].confidence == "derived":
+            continue
+        per_acre = 100 / species.number("seed_weight") * 4046.8564224  # seeds for each kg/ha
+        low, high = (rate * per_acre for rate in species.range("seeding_rate_drilled"))
+        assert min(rates) * min(counts) * 0.98 <= low, key
+        assert high <= max(rates) * max(counts) * 1.02, key
+        compared += 1
+    assert compared > 15

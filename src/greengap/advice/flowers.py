@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import pandas as pd
 
 from greengap.catalogue import Catalogue
+from greengap.process.bloom import FLOWERS_THAT_FEED, VISITORS
 from greengap.tables import Allocation, DataFrame, FlowerDates, Odds
 
-VISITORS = {"honey_bees": "honey bees", "wild_bees": "wild bees", "natural_enemies": "predators and parasitoids"}
 LITTLE = ("none", "little")
 
 
@@ -36,7 +36,7 @@ def flower_dates(
         first, last = dates.loc[chosen.option_id]
         for component in catalogue.covers[chosen.cover_id].components:
             s = catalogue.species[component.species]
-            feeds = s.text("flower_value") not in ("", "none")
+            feeds = s.text("flower_value") in FLOWERS_THAT_FEED
             sources = [s.values[v].source for v in VISITORS if s.has(v)]
             rows.append(
                 {
@@ -69,9 +69,13 @@ def families_by_year(
 
 
 def visitors_in_words(row: pd.Series) -> str:
-    """Groups that come in numbers, in words."""
-    known = [words for column, words in VISITORS.items() if row[column] and not row[column].startswith(LITTLE)]
-    return ", ".join(known) if known else "few insects"
+    """Groups that come in numbers, in words, and those of which nobody has said whether they come."""
+    come = [words for column, words in VISITORS.items() if row[column] and not row[column].startswith(LITTLE)]
+    unknown = [words for column, words in VISITORS.items() if not row[column]]
+    if len(unknown) == len(VISITORS):
+        return "which insects come is not known"
+    words = ", ".join(come) if come else "few insects"
+    return f"{words}; not known for {', '.join(unknown)}" if unknown else words
 
 
 def flower_lines(

@@ -29,8 +29,9 @@ from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue, Component, Cover
 from greengap.farm.settings import FarmSettings
+from greengap.process.bloom import FLOWERS_THAT_FEED
 from greengap.process.drivers import Place
-from greengap.process.season import FLOWERS_THAT_FEED, Target, count_odds, simulate
+from greengap.process.season import Target, count_odds, simulate
 from greengap.process.seedbed import sowing_depth
 from greengap.tables import (
     ClassShare,

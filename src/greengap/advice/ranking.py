@@ -87,7 +87,8 @@ def _unmet(rated: Sequence[Any], catalogue: Catalogue) -> list[Any]:
 
 def _limit(rated: Sequence[Any], weights: Mapping[str, float], unmet: Sequence[Any], floor: float) -> str:
     """What holds a cover back: the criterion that costs the score most, and the purposes that it does not serve."""
-    soft = [r for r in rated if r.kind == "soft" and r not in unmet]
+    told = {r.purpose for r in unmet}
+    soft = [r for r in rated if r.kind == "soft" and r.purpose not in told]
     total = sum(weights.values())
     counts = np.array([total if r.purpose == ALL else weights.get(r.purpose, 0.0) for r in soft])
     members = np.maximum([r.membership for r in soft], floor)
@@ -109,6 +110,8 @@ def _reasons(rated: Sequence[Any], odds: Any | None, wanted: float, units: Syste
     least = 0.5 if odds is None else wanted
     aims = [r for r in rated if r.criterion == "purpose aim" and r.membership >= least]
     words = [f"{purpose_in_words(r.purpose)}: {r.reason}" for r in aims]
+    if any(r.purpose == "pollinators" for r in aims):
+        words += [r.reason for r in rated if r.criterion == "visitors"]
     if odds is not None:
         masses = (odds.biomass_p10_kg_ha, odds.biomass_p50_kg_ha, odds.biomass_p90_kg_ha)
         low, mid, high = (write(mass, "biomass_kg_ha", units).rsplit(" ", 1) for mass in masses)

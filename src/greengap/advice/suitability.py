@@ -13,9 +13,11 @@ import pandas as pd
 
 from greengap.advice.ground import slope_class, steepness
 from greengap.advice.options import NO_COVER
+from greengap.advice.purposes import default_aim
 from greengap.advice.seeding import seeding_method, sowing_depth
 from greengap.catalogue import Catalogue, Cover, Species, Vegetable
 from greengap.farm.settings import FarmSettings
+from greengap.process.bloom import VISITORS, visitor_level
 from greengap.process.seedbed import crust_share
 from greengap.site.growers_word import mark
 from greengap.site.soil import DRAINAGE_CLASSES
@@ -96,7 +98,9 @@ class _Rater:
         return Rated(criterion, "gate", float(passed), 0.0, reason)
 
     def soft(self, criterion: str, membership: float, reason: str, purpose: str = ALL) -> Rated:
-        weights = {"purpose aim": "weight_purpose_aim", "growth odds": "weight_growth_odds"}
+        weights = {
+            "purpose aim": "weight_purpose_aim", "growth odds": "weight_growth_odds", "visitors": "weight_visitors",
+        }  # fmt: skip
         return Rated(
             criterion, "soft", membership, self.rule(weights.get(criterion, "weight_soft_limit")), reason, purpose
         )
@@ -350,6 +354,27 @@ class _Rater:
             words = f"{row.aim} in {_years(row.met_years, row.years)}"
             yield self.soft("purpose aim", share, words, row.purpose)
 
+    def visitors(self, cover: Cover, seasons: pd.DataFrame | None) -> Iterator[Rated]:
+        """Who comes to the flowers, by group, over the weather years; what is not known is said to be."""
+        purpose = next((p for p in self.settings.purposes if p.key == "pollinators"), None)
+        if purpose is None or seasons is None or seasons.empty:
+            return
+        aim = purpose.aim or default_aim("pollinators", self.catalogue)
+        wanted = aim.value if aim.quantity == "bloom_d" else self.rule("aim_pollinators")
+        days = seasons[[f"{group}_d" for group in VISITORS]]
+        member = float((days / wanted).clip(upper=1).mean(axis=1).mean())
+        mean = days.mean()
+        words = ", ".join(f"{mean[f'{group}_d']:.1f} for {name}" for group, name in VISITORS.items())
+        words = f"days in flower that count, on average over the years: {words}"
+        open_groups = {
+            s.name: [name for group, name in VISITORS.items() if not visitor_level(s, group)]
+            for s in self.species(cover)
+        }
+        for name, groups in open_groups.items():
+            if groups:
+                words += f"; not known whether {' and '.join(groups)} come to {name}, counted as middling"
+        yield self.soft("visitors", member, words, "pollinators")
+
     def no_cover(self) -> Iterator[Rated]:
         yield self.gate("equipment", True, "needs nothing but a hoe, a harrow or a tarp")
         for purpose in self.settings.purposes:
@@ -412,6 +437,8 @@ def rate(
     by_odds = {o.option_id: o for o in odds[odds["option_id"].isin(windows["option_id"])].itertuples()}
     by_season = _median_seasons(gaps, windows, season)
     wanted = set(windows["option_id"])
+    groups = [f"{group}_d" for group in VISITORS]
+    bloom = dict(iter(season.loc[season["option_id"].isin(wanted), ["option_id", *groups]].groupby("option_id")))
     by_purpose: dict[str, list[Any]] = {}
     for purpose in purpose_odds[purpose_odds["option_id"].isin(wanted)].itertuples():
         by_purpose.setdefault(purpose.option_id, []).append(purpose)
@@ -456,6 +483,7 @@ def rate(
                     found += rater.season(cover, gap, window, by_odds[best], by_season.get(best))
                     found += rater.washing(slope, gap, by_season.get(best))
                     found += rater.purposes(by_purpose.get(best, ()))
+                    found += rater.visitors(cover, bloom.get(best))
             for r in found:
                 passed, member = r.kind == "soft" or r.membership > 0, min(max(r.membership, 0.0), 1.0)
                 rows.append((gap.gap_id, cover_id, r.purpose, r.criterion, r.kind, passed, member, r.weight, r.reason))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from greengap.catalogue.loader import (
     Component,
     Cover,
     Source,
+    Species,
     make_mix,
     make_sources,
     make_species,
@@ -21,6 +23,7 @@ from greengap.catalogue.loader import (
 )
 
 OWN_FILE = "catalogue.toml"
+PLANTS = "1/m2"  # unit of a component of a mix that is given in plants
 OWN_RECORD = "own record"  # what a farm may name as the source of its own figures
 _PARTS = ("sources", "species", "mixes")
 
@@ -77,11 +80,40 @@ def with_own(catalogue: Catalogue, path: Path) -> Catalogue:
             covers[key] = Cover(key, made.name, (Component(key, 1.0),))
     mixes = dict(catalogue.mixes)
     for key, block in data.get("mixes", {}).items():
-        mixes[key] = mix = make_mix(key, block, f"{file}, mixes.{key}", species, sources)
+        place = f"{file}, mixes.{key}"
+        mixes[key] = mix = make_mix(key, _plants_to_shares(block, place, species, catalogue), place, species, sources)
         if not mix.not_offered:
             covers[key] = mix
     version = f"{catalogue.version}+own.{hashlib.sha256(path.read_bytes()).hexdigest()[:12]}"
     return replace(catalogue, species=species, covers=covers, mixes=mixes, sources=sources, version=version)
+
+
+def _plants_to_shares(block: Any, place: str, species: Mapping[str, Species], catalogue: Catalogue) -> Any:
+    """A mix with components that are given in plants on a square metre, as shares of the drilled rates alone.
+
+    The share is the plants wanted over those that the rate alone is expected to give: live seed x emergence.
+    """
+    parts = block.get("components")
+    if not isinstance(parts, dict):
+        return block
+    made = {}
+    for key, part in parts.items():
+        made[key] = part
+        if not (isinstance(part, dict) and part.get("unit") == PLANTS and key in species):
+            continue
+        s, plants = species[key], part.get("value")
+        if isinstance(plants, bool) or not isinstance(plants, (int, float)) or not 0 < plants < 1e5:
+            raise CatalogueProblem(place, key, f"{plants!r} is no number of plants", "Write those on a square metre")
+        live = s.number("seeding_rate_drilled")
+        if s.values["seeding_rate_drilled"].basis != "pure live seed":
+            live *= s.number("purity") * s.number("germination")
+        alone = live * 100 / s.number("seed_weight") * catalogue.rule("emergence_fraction_drilled")
+        if plants > alone:
+            what = f"{plants:g} plants on a square metre are more than its rate alone gives, {alone:.0f}"
+            raise CatalogueProblem(place, key, what, "Wish for fewer, or write a share of 1")
+        said = "; ".join(x for x in (part.get("conditions", ""), f"for {plants:g} plants on a square metre") if x)
+        made[key] = part | {"value": plants / alone, "unit": "fraction", "conditions": said}
+    return block | {"components": made}
 
 
 def _check_key(file: str, part: str, key: str, block: Any, taken: Any, also: set[str]) -> None:

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import pandas as pd
+
 from greengap.catalogue import Catalogue
 from greengap.errors import ImportReport, InputProblem
 from greengap.farm.list_file import Check, ListFile, ListRow
@@ -15,16 +17,24 @@ from greengap.units import POUND_KG
 STOCK_FILE, PRICE_FILE = "seed_stock.csv", "seed_prices.csv"
 INOCULANT = "inoculant "  # before the name of a group, in the column species of the price list
 TAG_COLUMNS = ("purity_percent", "germination_percent", "hard_seed_percent")
-STOCK_COLUMNS = ("lot", "kg", "lb", *TAG_COLUMNS, "tested", "organic", "treated", "note")
+STOCK_COLUMNS = ("lot", "kg", "lb", *TAG_COLUMNS, "tested", "noxious", "organic", "treated", "note")
 PRICE_COLUMNS = (
-    "supplier", "product", "bag_kg", "bag_lb", "price", "currency", *TAG_COLUMNS, "organic", "treated",
-    "available_kg", "available_lb", "note",
+    "supplier", "product", "bag_kg", "bag_lb", "price", "currency", *TAG_COLUMNS, "tested", "noxious", "organic",
+    "treated", "available_kg", "available_lb", "note",
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class StockLot:
-    """Seed in the shed; `tag` is None where it says neither purity nor germination."""
+    """Seed in the shed; `tag` is None where it says neither purity nor germination.
+
+    Attributes
+    ----------
+    tested : Timestamp or None
+        Day of the germination test.
+    noxious : str
+        What the tag says of noxious weed seed, as the farm copied it.
+    """
 
     species: str
     lot: str
@@ -33,6 +43,8 @@ class StockLot:
     organic: bool | None
     treated: bool | None
     note: str = ""
+    tested: pd.Timestamp | None = None
+    noxious: str = ""
 
 
 @dataclass(frozen=True)
@@ -63,6 +75,8 @@ class Offer:
     available_kg: float | None
     is_inoculant: bool = False
     note: str = ""
+    tested: pd.Timestamp | None = None
+    noxious: str = ""
 
 
 @dataclass(frozen=True)
@@ -201,12 +215,15 @@ def _read_stock(path: Path, catalogue: Catalogue, report: ImportReport) -> tuple
         kg = _weight(file, row, "kg", "lb", amount, "Write what is there, 0 for nothing")
         if not row.text("kg") and not row.text("lb"):
             file.problem(row.line, "kg", "the cell is empty", "Write what is there, in kg or in lb")
-        file.day(row, "tested")
+        tested = file.day(row, "tested")
         species, tag = _species(file, row, catalogue), _tag(file, row)
         lot = row.text("lot") or f"in the shed, row {row.line}"
         out.append(
-            StockLot(species, lot, kg or 0.0, tag, file.yes(row, "organic"), file.yes(row, "treated"), row.text("note"))
-        )
+            StockLot(
+                species, lot, kg or 0.0, tag, file.yes(row, "organic"), file.yes(row, "treated"), row.text("note"),
+                tested, row.text("noxious"),
+            )
+        )  # fmt: skip
     file.finish()
     report.count(path.name, len(file.rows), len(out))
     return tuple(out)
@@ -254,6 +271,8 @@ def _read_prices(path: Path, catalogue: Catalogue, report: ImportReport) -> tupl
                 ),
                 is_inoculant,
                 row.text("note"),
+                file.day(row, "tested"),
+                row.text("noxious"),
             )
         )
     file.finish()

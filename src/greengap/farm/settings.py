@@ -197,6 +197,7 @@ class FarmSettings:
     growers_word: dict[str, GrowersWord] = field(default_factory=dict)  # by block
     choices: tuple[Choice, ...] = ()
     irrigation_sets: dict[str, IrrigationSet] = field(default_factory=dict)  # by block; "" for all others
+    reserve_odds: float | None = None  # seed for sowing again is enough in this share of years; None: no reserve
 
     def waters(self, block_id: str) -> bool:
         """Whether a block can be watered."""
@@ -659,7 +660,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
     if not equipment.data:
         owned = {"spreader", "mower", "tillage"}
         assumptions.append("Spreader, mower and tillage are at hand but no drill, since farm.toml has no equipment.")
-    days, waiting = top.table("days"), top.table("waiting")
+    days, waiting, seed = top.table("days"), top.table("waiting"), top.table("seed")
     waiting_d = {k: d for k in ("transplanted", "seeded", "planted") if (d := _days(waiting, f"{k}_d")) is not None}
     waiting.finish()
     growth = top.table("growth_aim")
@@ -705,7 +706,9 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         assumptions=tuple(assumptions),
         choices=_choices(top),
         irrigation_sets=_irrigation_sets(top.table("irrigation_set"), irrigated),
+        reserve_odds=_fraction(seed, "reserve_odds"),
     )
     days.finish()
+    seed.finish()
     top.finish()
     return settings

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
 
 from greengap.advice.cautions import WHOLE_FARM
 from greengap.advice.drill import Drill, bed_seed, calibration
+from greengap.advice.lots import lot_rates
 from greengap.catalogue import Catalogue
+from greengap.farm.seed_search import Attempt
 from greengap.output.files import write_bytes, write_text
 from greengap.output.paper import Grid, Heading, NewPage, Part, Words, to_html, to_pdf
+from greengap.output.search_record import search_lacks, search_record
 from greengap.output.summary import aligned, cover_name
 from greengap.output.table import safe_cell, to_csv
 from greengap.plan import Plan
-from greengap.tables import BedSeed, Calibration, DataFrame, OrderLine
+from greengap.tables import BedSeed, Calibration, DataFrame, OrderLine, Reserve
 from greengap.units import FOOT_M, POUND_KG, System, shown, write
 
 # Words in the names of the hazards that belong to buying, handling and sowing seed.
@@ -55,10 +58,17 @@ class Order:
     search: pd.DataFrame
     gone: tuple[str, ...] = ()
     changes: tuple[Change, ...] = ()
+    reserve: DataFrame[Reserve] = field(default_factory=Reserve.empty)
+    attempts: tuple[Attempt, ...] = ()
 
 
 def take_order(
-    plan: Plan, drill: Drill, year: int | None = None, gone: Sequence[str] = (), before: Plan | None = None
+    plan: Plan,
+    drill: Drill,
+    year: int | None = None,
+    gone: Sequence[str] = (),
+    before: Plan | None = None,
+    attempts: Sequence[Attempt] = (),
 ) -> Order:
     """Everything a seed order holds.
 
@@ -73,6 +83,8 @@ def take_order(
         Species without which `plan` was made.
     before : Plan, optional
         The plan with them.
+    attempts : sequence of Attempt
+        The record of the search for organic seed, as far as it is filled in.
 
     Returns
     -------
@@ -81,9 +93,11 @@ def take_order(
     catalogue = plan.catalogue
     need = plan.seed_need
     slip, beds = calibration(need, plan.order_lines, catalogue, drill), bed_seed(need, plan.order_lines)
-    lines, inoculants = plan.order_lines, plan.inoculants
+    lines, inoculants, reserve = plan.order_lines, plan.inoculants, plan.reserve
     if year is not None:
-        lines, inoculants, slip = (table[table["year"] == year] for table in (lines, inoculants, slip))
+        lines, inoculants, slip, reserve = (
+            table[table["year"] == year] for table in (lines, inoculants, slip, reserve)
+        )
         beds = beds[beds["sow_date"].dt.year == year]
     changes = []
     if before is not None:
@@ -92,33 +106,9 @@ def take_order(
             if new[row.gap_id] != row.cover_id:
                 changes.append(Change(row.gap_id, cover_name(before, row.cover_id), cover_name(plan, new[row.gap_id])))
     return Order(
-        plan, year, lines, inoculants, slip, beds, search_record(plan, lines),
-        tuple(catalogue.species[key].name for key in gone), tuple(changes),
+        plan, year, lines, inoculants, slip, beds, search_record(plan, lines, attempts),
+        tuple(catalogue.species[key].name for key in gone), tuple(changes), reserve, tuple(attempts),
     )  # fmt: skip
-
-
-def search_record(plan: Plan, lines: DataFrame[OrderLine]) -> pd.DataFrame:
-    """Rows for the record of the search for organic seed, to be filled in; none where the farm is not organic.
-
-    For each species and year that is to be bought and is not said to be organic, as many attempts as the rule
-    ``organic_search_attempts``; what is known is filled in.
-    """
-    columns = [
-        "year", "species", "variety", "quantity", "attempt", "supplier_asked", "date", "organic_offered",
-        "why_not_equivalent_form_quality_quantity", "taken_instead",
-    ]  # fmt: skip
-    if not plan.settings.organic:
-        return pd.DataFrame(columns=columns)
-    attempts = int(plan.catalogue.rule("organic_search_attempts"))
-    rows = []
-    bought = lines[(lines["from_where"] != "shed") & ~lines["organic"].fillna(False).astype(bool)]
-    for (year, name), some in bought.groupby(["year", "name"], sort=True):
-        known = [s for s in dict.fromkeys(some["supplier"]) if s]
-        for attempt in range(1, attempts + 1):
-            asked = known[attempt - 1] if attempt <= len(known) else ""
-            quantity = write(int(some["seed_g"].sum()), "g", plan.settings.units)
-            rows.append([int(year), name, "", quantity, attempt, asked, "", "", "", ""])
-    return pd.DataFrame(rows, columns=columns)
 
 
 # --- words -------------------------------------------------------------------------------------
@@ -141,6 +131,18 @@ def _bags(row: pd.Series, units: System) -> str:
         return "not to be had" if row["from_where"] == "missing" else "no quote"
     count = int(row["bags"])
     return f"{count} {'bag' if count == 1 else 'bags'} of {_kg(row['bag_kg'], units)}"
+
+
+def _tag(row: pd.Series) -> str:
+    """Purity, germination and hard seed of the tag; empty, to be filled in, where they are not known."""
+    shares = [row["purity_fraction"], row["germination_fraction"], row["hard_seed_fraction"]]
+    return " / ".join(f"{100 * share:.4g}" for share in shares) if row["tag_known"] else ""
+
+
+def _seed(row: pd.Series, units: System) -> str:
+    """Seed out of the bag, and what is kept for sowing again."""
+    kept = f" + {write(row['reserve_g'], 'g', units)} kept" if row["reserve_g"] else ""
+    return write(row["seed_g"], "g", units) + kept
 
 
 def _left(row: pd.Series, units: System) -> str:
@@ -169,7 +171,7 @@ def order_text(order: Order) -> Iterator[str]:
                 write(r["live_seed_g"], "g", units),
                 write(r["allowance_g"], "g", units),
                 f"{r['pls_fraction']:.1%}" + ("" if r["tag_known"] else "*"),
-                write(r["seed_g"], "g", units),
+                _seed(r, units),
                 _bags(r, units) + (f", {r['supplier']}" if r["supplier"] else ""),
                 _left(r, units),
                 _money(r["cost"], r["currency"]),
@@ -180,6 +182,10 @@ def order_text(order: Order) -> Iterator[str]:
     if not order.lines["tag_known"].all():
         yield "* no tag: an ordinary lot's purity and germination. Ask for the tag, write it down, order again."
     yield from _total_lines(order)
+    if reserve := list(reserve_lines(order)):
+        yield ""
+        yield "Reserve for sowing again"
+        yield from (f"- {words}" for words in reserve)
     if not order.inoculants.empty:
         yield ""
         yield "Inoculant"
@@ -196,10 +202,8 @@ def order_text(order: Order) -> Iterator[str]:
     yield from _label_lines(plan)
     if not order.search.empty:
         yield ""
-        yield (
-            f"Organic rules ask for a record of the search: {len(order.search)} lines to fill in, in seed_search.csv "
-            "and on the page."
-        )
+        yield "Search for organic seed: organic rules ask for a record; fill in seed_search.csv or the page"
+        yield from (f"- {words}" for words in search_lacks(plan.catalogue, order.lines, order.attempts))
     cautions = seed_cautions(plan)
     if cautions:
         yield ""
@@ -231,6 +235,30 @@ def _total_lines(order: Order) -> Iterator[str]:
         yield f"Together {_money(known, currency)}{more}."
     elif without:
         yield "No prices: none is known until you enter quotes in seed_prices.csv."
+
+
+def reserve_lines(order: Order) -> Iterator[str]:
+    """What is kept for sowing again, for whom, and what it costs; nothing where the farm asks for no reserve."""
+    units, catalogue = order.plan.settings.units, order.plan.catalogue
+    for r in order.reserve.itertuples():
+        name, odds = f"{catalogue.species[r.species].name}, {r.year}", f"{r.reserve_odds:.0%}".replace("%", " %")
+        late = f" Too late to sow it again on {r.gaps_too_late}: see the ladder." if r.gaps_too_late else ""
+        if not r.gaps:
+            yield f"{name}: none.{late}"
+            continue
+        birds = f", and birds or game take {r.bird_risk_share:.0%} of fields".replace("%", " %")
+        why = f"a stand fails in {r.failed_years} of {r.weather_years} weather years"
+        why += birds if r.bird_risk_share else ""
+        mine = order.lines[(order.lines["species"] == r.species) & (order.lines["year"] == r.year)]
+        grams, extra = int(mine["reserve_g"].sum()), float(mine["reserve_cost"].sum())
+        currency = next((c for c in mine["currency"] if c), "")
+        if grams == 0:
+            yield f"{name}: none is needed to be enough in {odds} of years ({why}), for {r.gaps}.{late}"
+            continue
+        cost = f"; it costs {_money(extra, currency)}" if extra else ""
+        if not extra and (mine.loc[mine["reserve_g"] > 0, "from_where"].isin(["shed", "buy"])).all():
+            cost = "; it is left over from the lots and bags anyway"
+        yield f"{name}: {write(grams, 'g', units)}, enough in {odds} of years ({why}), for {r.gaps}{cost}.{late}"
 
 
 def _inoculant_rows(order: Order) -> list[list[str]]:
@@ -270,6 +298,24 @@ def seed_cautions(plan: Plan) -> list[str]:
     ]  # fmt: skip
 
 
+def caution_words(plan: Plan, species: set[str]) -> list[str]:
+    """Cautions that go with the seed of some species: their own, and that of treated seed."""
+    own = {c.hazard for c in plan.catalogue.cautions if species & set(c.applies_to)}
+    rows = [
+        row
+        for row in plan.cautions.itertuples()
+        if any(word in row.hazard.lower() for word in SEED_HAZARDS)
+        and (row.hazard in own if row.gap_id != WHOLE_FARM else row.hazard.startswith("treated seed"))
+    ]
+    return list(dict.fromkeys(f"{row.hazard.capitalize()}: {row.caution} Ask: {row.defers_to}." for row in rows))
+
+
+def foot_words(plan: Plan) -> str:
+    """What stands at the foot of each sheet."""
+    meta = plan.metadata
+    return f"greengap {meta['program_version']}, catalogue {meta['catalogue_version']}. A prediction, not a promise."
+
+
 # --- files -------------------------------------------------------------------------------------
 
 
@@ -281,12 +327,15 @@ def order_tables(order: Order) -> dict[str, pd.DataFrame]:
         "order_lines": order.lines,
         "inoculants": order.inoculants,
         "rates": plan.rates if order.year is None else plan.rates[plan.rates["gap_id"].isin(order.beds["gap_id"])],
+        "lot_rates": lot_rates(plan.seed_need, order.lines, plan.catalogue),
         "drill_calibration": order.calibration,
         "bed_seed": order.beds,
         "listed_names": plan.listed_names,
     }
     if not order.search.empty:
         tables["seed_search"] = order.search
+    if not order.reserve.empty:
+        tables["seed_reserve"] = order.reserve
     return tables
 
 
@@ -309,8 +358,7 @@ def write_order(order: Order, folder: Path) -> list[Path]:
         write_text(path, to_csv(table))
         written.append(path)
     title, parts = f"Seed order, {order.plan.metadata['farm']}", order_parts(order)
-    meta = order.plan.metadata
-    foot = f"greengap {meta['program_version']}, catalogue {meta['catalogue_version']}. A prediction, not a promise."
+    foot = foot_words(order.plan)
     workbook, page, pdf = (folder / f"seed_order.{kind}" for kind in ("xlsx", "html", "pdf"))
     write_bytes(workbook, to_workbook(order))
     write_text(page, to_html(title, [*parts, Words(foot)]))
@@ -380,6 +428,8 @@ def order_parts(order: Order) -> list[Part]:
         parts.append(Heading(f"To sow in {year}"))
         parts.append(_lines_grid(lines, plan.catalogue, units))
     parts += [Words(line) for line in _total_lines(order)]
+    if reserve := list(reserve_lines(order)):
+        parts += [Heading("Reserve for sowing again"), *(Words(words) for words in reserve)]
     if not order.lines["tag_known"].all():
         parts.append(
             Words("* No tag yet: purity and germination of an ordinary lot. Order anew once the tag is known.")
@@ -422,15 +472,15 @@ def _lines_grid(lines: pd.DataFrame, catalogue: Catalogue, units: System) -> Gri
                 f"{r['name']} ({s.scientific_name})" + (f", {form}" if form else ""),
                 f"{write(r['live_seed_g'], 'g', units)} + {write(r['allowance_g'], 'g', units)}",
                 f"{r['pls_fraction']:.1%}" + ("" if r["tag_known"] else "*"),
-                write(r["seed_g"], "g", units),
+                _seed(r, units),
                 _bags(r, units),
                 _left(r, units),
                 _money(r["cost"], r["currency"]),
                 f"{r['needed_by']:%d %b %Y}",
                 ", ".join(part for part in (r["supplier"], r["lot"]) if part and r["from_where"] == "buy"),
                 "" if r["from_where"] != "shed" else r["lot"],
-                "",
-                "",
+                _tag(r),
+                "; ".join(x for x in ("" if pd.isna(r["tested"]) else f"{r['tested']:%d %b %Y}", r["noxious"]) if x),
                 r["blocks"],
             ]
         )  # fmt: skip
@@ -449,6 +499,9 @@ def _search_parts(order: Order) -> Iterator[Part]:
         f"Organic rules ask for organically grown seed unless an equivalent is not to be had in form, quality or "
         f"quantity; then untreated. Certifiers look for a record, commonly of {attempts} attempts. Yours decides."
     )
+    if any(a.begun for a in order.attempts):
+        lacks = search_lacks(order.plan.catalogue, order.lines, order.attempts)
+        yield Words("Still to be filled in: " + " ".join(lacks))
     rows = [[str(cell) for cell in row] for row in order.search.itertuples(index=False)]
     yield Grid(
         ["year", "species", "variety", "quantity", "no.", "supplier asked", "date", "organic offered",

@@ -47,11 +47,26 @@ class Grid:
 
 
 @dataclass(frozen=True)
+class Labels:
+    """Labels to cut out, three across; each has a name in strong letters and lines below."""
+
+    labels: Sequence[tuple[str, Sequence[str]]]
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Parts that stand together on one sheet if they fit on one."""
+
+    parts: Sequence[Heading | Words | Grid]
+
+
+@dataclass(frozen=True)
 class NewPage:
     """What follows begins a new sheet."""
 
 
-Part = Heading | Words | Grid | NewPage
+Part = Heading | Words | Grid | Labels | Kept | NewPage
+LABELS_ACROSS = 3
 
 STYLE = """
 :root { color-scheme: light; }
@@ -65,11 +80,15 @@ p { margin: .35rem 0; } p.strong { font-weight: 700; }
 th, td { border: 1px solid #666; padding: .3rem .4rem; text-align: left; vertical-align: top; }
 th { background: #eee; } td.number { text-align: right; font-variant-numeric: tabular-nums; }
 td:empty { height: 1.6rem; }
+.labels { display: grid; grid-template-columns: repeat(3, 1fr); gap: 0; }
+.label { border: 1px dashed #111; padding: .5rem .6rem; min-height: 9rem; font-size: .87rem; break-inside: avoid; }
+.label p { margin: .1rem 0; } .label p:first-child { font-size: 1.05rem; }
+@media screen and (max-width: 60rem) { .labels { grid-template-columns: 1fr; } }
 @media screen and (max-width: 60rem) { table { min-width: 60rem; } }
 @media print {
   @page { margin: 14mm; } body { max-width: none; margin: 0; padding: 0; font-size: 10.5pt; }
   .grid { overflow: visible; } tr { break-inside: avoid; } thead { display: table-header-group; }
-  h2, h3 { break-after: avoid; } .sheet { break-before: page; }
+  h2, h3 { break-after: avoid; } .sheet { break-before: page; } .kept { break-inside: avoid; }
 }
 """
 
@@ -84,19 +103,34 @@ def to_html(title: str, parts: Sequence[Part]) -> str:
     ]
     sheet = ""
     for part in parts:
-        match part:
-            case NewPage():
-                sheet = ' class="sheet"'
-                continue
-            case Heading(text, level):
-                out.append(f"<h{level}{sheet}>{html.escape(text)}</h{level}>")
-            case Words(text, strong):
-                css = ' class="strong"' if strong else ""
-                out.append(f"<p{css}>{html.escape(text)}</p>")
-            case Grid():
-                out.append(_html_table(part))
+        if isinstance(part, NewPage):
+            sheet = ' class="sheet"'
+            continue
+        out += _html_part(part, sheet)
         sheet = ""
     return "\n".join([*out, "</body></html>"]) + "\n"
+
+
+def _html_part(part: Part, sheet: str = "") -> list[str]:
+    """Lines of a part; `sheet` is an attribute of what begins a new sheet."""
+    match part:
+        case Heading(text, level):
+            return [f"<h{level}{sheet}>{html.escape(text)}</h{level}>"]
+        case Words(text, strong):
+            css = ' class="strong"' if strong else ""
+            return [f"<p{css}>{html.escape(text)}</p>"]
+        case Grid():
+            return [_html_table(part)]
+        case Labels(labels):
+            cells = [
+                f'<p class="strong">{html.escape(name)}</p>' + "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+                for name, lines in labels
+            ]
+            return ['<div class="labels">', *(f'<div class="label">{cell}</div>' for cell in cells), "</div>"]
+        case Kept(inner):
+            return ['<section class="kept">', *(line for one in inner for line in _html_part(one)), "</section>"]
+        case NewPage():
+            return []
 
 
 def _html_table(grid: Grid) -> str:
@@ -138,7 +172,16 @@ def to_pdf(title: str, parts: Sequence[Part], foot: str = "", letter: bool = Fal
     from reportlab.lib.units import mm
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont
-    from reportlab.platypus import CondPageBreak, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+    from reportlab.platypus import (
+        CondPageBreak,
+        KeepTogether,
+        PageBreak,
+        Paragraph,
+        SimpleDocTemplate,
+        Spacer,
+        Table,
+        TableStyle,
+    )
 
     fonts = {"Plain": "Vera.ttf", "Strong": "VeraBd.ttf"}  # these come with the library
     for name, file in fonts.items():
@@ -164,40 +207,67 @@ def to_pdf(title: str, parts: Sequence[Part], foot: str = "", letter: bool = Fal
         2: ParagraphStyle("h2", fontName="Strong", fontSize=11.5, leading=14, spaceBefore=9, spaceAfter=4),
         3: ParagraphStyle("h3", fontName="Strong", fontSize=9.5, leading=12, spaceBefore=6, spaceAfter=3),
     }
-    flow: list[Any] = []
-    for part in parts:
+
+    def table(part: Grid) -> Any:
+        total = sum(part.widths)
+        rows = [[Paragraph(plain(c), head) for c in part.columns]]
+        rows += [
+            [Paragraph(plain(c), right if i in part.numbers else cell) for i, c in enumerate(row)] for row in part.rows
+        ]
+        heights = [None, *(None if any(row) else 8 * mm for row in part.rows)]  # room to write in
+        made = Table(rows, colWidths=[width * w / total for w in part.widths], rowHeights=heights, repeatRows=1)
+        made.setStyle(
+            TableStyle(
+                [
+                    ("GRID", (0, 0), (-1, -1), 0.4, HexColor("#666666")),
+                    ("BACKGROUND", (0, 0), (-1, 0), HexColor("#eeeeee")),
+                    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                    ("LEFTPADDING", (0, 0), (-1, -1), 3),
+                    ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+                    ("TOPPADDING", (0, 0), (-1, -1), 2.5),
+                    ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
+                ]
+            )
+        )
+        return made
+
+    def labels(part: Labels) -> Any:
+        cells = [
+            [Paragraph(plain(name), strong), *(Paragraph(plain(line), cell) for line in lines)]
+            for name, lines in part.labels
+        ]
+        cells += [[]] * (-len(cells) % LABELS_ACROSS)
+        rows = [cells[at : at + LABELS_ACROSS] for at in range(0, len(cells), LABELS_ACROSS)]
+        made = Table(rows, colWidths=[width / LABELS_ACROSS] * LABELS_ACROSS, rowHeights=[46 * mm] * len(rows))
+        made.setStyle(
+            TableStyle(
+                [
+                    ("GRID", (0, 0), (-1, -1), 0.5, HexColor("#111111"), 0, (3, 3)),
+                    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                    ("LEFTPADDING", (0, 0), (-1, -1), 7),
+                    ("TOPPADDING", (0, 0), (-1, -1), 6),
+                ]
+            )
+        )
+        return made
+
+    def flowables(part: Part) -> list[Any]:
         match part:
             case NewPage():
-                flow.append(PageBreak())
+                return [PageBreak()]
             case Heading(text, level):
-                flow += [CondPageBreak(30 * mm), Paragraph(plain(text), headings[level])]
+                return [CondPageBreak(45 * mm), Paragraph(plain(text), headings[level])]  # not without what follows
             case Words(text, is_strong):
-                flow.append(Paragraph(plain(text), strong if is_strong else words))
+                return [Paragraph(plain(text), strong if is_strong else words)]
             case Grid():
-                total = sum(part.widths)
-                rows = [[Paragraph(plain(c), head) for c in part.columns]]
-                rows += [
-                    [Paragraph(plain(c), right if i in part.numbers else cell) for i, c in enumerate(row)]
-                    for row in part.rows
-                ]
-                heights = [None, *(None if any(row) else 8 * mm for row in part.rows)]  # room to write in
-                table = Table(
-                    rows, colWidths=[width * w / total for w in part.widths], rowHeights=heights, repeatRows=1
-                )
-                table.setStyle(
-                    TableStyle(
-                        [
-                            ("GRID", (0, 0), (-1, -1), 0.4, HexColor("#666666")),
-                            ("BACKGROUND", (0, 0), (-1, 0), HexColor("#eeeeee")),
-                            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                            ("LEFTPADDING", (0, 0), (-1, -1), 3),
-                            ("RIGHTPADDING", (0, 0), (-1, -1), 3),
-                            ("TOPPADDING", (0, 0), (-1, -1), 2.5),
-                            ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
-                        ]
-                    )
-                )
-                flow += [table, Spacer(1, 2 * mm)]
+                return [table(part), Spacer(1, 2 * mm)]
+            case Labels():
+                return [labels(part), Spacer(1, 2 * mm)]
+            case Kept(inner):
+                held = [one for some in inner for one in flowables(some) if not isinstance(one, CondPageBreak)]
+                return [KeepTogether(held)]
+
+    flow: list[Any] = [one for part in parts for one in flowables(part)]
     if missing:
         flow.append(
             Paragraph(plain("Letters that this file cannot show are printed as ?; the HTML page has them."), words)

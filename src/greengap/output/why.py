@@ -12,6 +12,7 @@ from greengap.advice.ranking import purpose_scores
 from greengap.catalogue import Value
 from greengap.catalogue.loader import SPECIES_TRAITS
 from greengap.plan import Plan
+from greengap.process.bloom import LEVELS
 from greengap.units import write
 
 
@@ -83,8 +84,9 @@ def explain(plan: Plan, block_id: str, cover_id: str) -> Iterator[str]:
             yield f"  {r.membership:.2f} (weight {r.weight:g}) {r.criterion}: {r.reason}"
         scores = purpose_scores(rated, list(weights), catalogue)
         for r in rated[(rated["kind"] == "soft") & (rated["purpose"] != "all")].itertuples():
+            what = r.criterion.removeprefix("purpose ")
             yield (
-                f"  {r.membership:.2f} (weight {r.weight:g}) aim: {r.reason}; score for "
+                f"  {r.membership:.2f} (weight {r.weight:g}) {what}: {r.reason}; score for "
                 f"'{purpose_in_words(r.purpose)}' {scores[r.purpose]:.3f}, counts {weights[r.purpose]:g} times"
             )
         need = plan.seed_need[(plan.seed_need["gap_id"] == gap.gap_id) & (plan.seed_need["cover_id"] == cover_id)]
@@ -104,7 +106,9 @@ def explain(plan: Plan, block_id: str, cover_id: str) -> Iterator[str]:
             yield f"  {value_in_words(catalogue.practice[rule], plan)}"
     yield ""
     yield "How criteria are combined:"
-    rules = ("weight_soft_limit", "weight_growth_odds", "weight_purpose_aim", "score_floor", "cap_offset", "cap_slope")
+    rules = ["weight_soft_limit", "weight_growth_odds", "weight_purpose_aim", "score_floor", "cap_offset", "cap_slope"]
+    if "pollinators" in weights:
+        rules += ["weight_visitors", *(f"visitors_{level}" for level in (*LEVELS, "unknown"))]
     for rule in (*rules, "class_s1", "class_s2", "seed_margin", "worthwhile_biomass", "seed_allowance"):
         yield f"  {value_in_words(catalogue.practice[rule], plan)}"
     if cover_id == NO_COVER:

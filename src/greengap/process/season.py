@@ -32,6 +32,7 @@ from greengap.process.afterwards import (
     wait,
     what_follows_each,
 )
+from greengap.process.bloom import FLOWERS_THAT_FEED, VISITORS, visited_days, visitor_share
 from greengap.process.drivers import NEVER, BlockDays, Place, component_numbers, run_soil_temperature
 from greengap.process.seedbed import sowing_depth
 from greengap.process.sowings import GapDates, Sowings
@@ -40,7 +41,6 @@ from greengap.tables import DataFrame, Odds, Option, PurposeOdds, Season
 
 DRIVERS_SORTED = sorted(DRIVERS)
 DRIVER_CODES = np.array([DRIVERS_SORTED.index(name) for name in DRIVERS])
-FLOWERS_THAT_FEED = {"moderate", "good", "excellent"}
 
 
 @dataclass(frozen=True)
@@ -136,6 +136,16 @@ class _Run:
         closes = np.max([np.where(p["flower"] < NEVER, p["bloom_end"], 0) for p in feeding], axis=0) - self.start
         blooms = opens < self.growth_end
         return np.where(blooms, opens, np.nan), np.where(blooms, np.minimum(closes, self.growth_end), np.nan)
+
+    def visited(self) -> dict[str, np.ndarray]:
+        """Days in flower before the end by group of visitors, those of flowers it seeks less counted in part."""
+        opens = np.stack([p["flower"] for p in self.parts]) - self.start
+        closes = np.minimum(np.stack([p["bloom_end"] for p in self.parts]) - self.start, self.growth_end)
+        closes = np.where(opens < self.growth_end, closes, opens)
+        return {
+            f"{group}_d": visited_days(opens, closes, [visitor_share(s, group, self.catalogue) for s in self.species])
+            for group in VISITORS
+        }
 
 
 def _grow(run: _Run, targets: list[Target]) -> tuple[dict[str, np.ndarray], list[np.ndarray]]:
@@ -329,6 +339,8 @@ def _run_cover(
         "half_cover_d": closure,
         "first_flower_d": np.where(run.event("flower", first=True) <= end, run.event("flower", first=True), np.nan),
         "bloom_d": np.nan_to_num(closes - opens),
+        "bloom_from_d": opens,
+        **run.visited(),
         "viable_seed_d": run.event("seed", first=True),
         "frost_kill_d": kill_d,
         "ended_for_seed": np.broadcast_to((run.planned_end < run.allowed)[:, None], end.shape),
@@ -553,9 +565,9 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue:
     counts.insert(0, "years", grouped.size())
     mass = grouped["biomass_kg_ha"].quantile([0.1, 0.5, 0.9]).unstack()
     mass.columns = ["biomass_p10_kg_ha", "biomass_p50_kg_ha", "biomass_p90_kg_ha"]
-    last_flower = season["first_flower_d"] + season["bloom_d"] - 1  # both ends counted
+    last_flower = season["bloom_from_d"] + season["bloom_d"] - 1  # both ends counted
     flowers = season.assign(last_flower_d=last_flower, has_bloom=season["bloom_d"] > 0)
-    bloom = flowers[flowers["has_bloom"]].groupby("option_id")[["first_flower_d", "last_flower_d"]].median()
+    bloom = flowers[flowers["has_bloom"]].groupby("option_id")[["bloom_from_d", "last_flower_d"]].median()
     bloom_years = flowers.groupby("option_id")["has_bloom"].sum()
     ready = season[season["aim_met"]].groupby("option_id")["aim_d"].median()
 
@@ -576,7 +588,7 @@ def count_odds(options: DataFrame[Option], season: DataFrame[Season], catalogue:
     # Where frost ends it in most years, the date from which it does so.
     out["terminate_by"] = date(planned.where(~frost, grouped["growth_end_d"].quantile(0.1))).fillna(latest)
     often = bloom_years.reindex(out.index).fillna(0) * 2 >= out["years"].clip(lower=1)
-    out["first_flower"] = date(bloom["first_flower_d"]).where(often)
+    out["first_flower"] = date(bloom["bloom_from_d"]).where(often)
     out["last_flower"] = date(bloom["last_flower_d"]).where(often)
     risk = {key: bird_risk(cover, catalogue) for key, cover in catalogue.covers.items()}
     out["bird_risk_share"] = options.set_index("option_id")["cover_id"].map(risk)

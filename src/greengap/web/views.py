@@ -59,8 +59,8 @@ def _bloom_by_year(plan: Plan, option_id: Any, sow: Any) -> list[list[str]]:
     """First and last day in flower in each weather year that flowers, in the year of the plan."""
     rows = plan.season[(plan.season["option_id"] == option_id) & (plan.season["bloom_d"] > 0)]
     out = []
-    for row in rows[rows["first_flower_d"].notna()].itertuples():
-        first = pd.Timestamp(sow) + pd.Timedelta(days=float(row.first_flower_d))
+    for row in rows[rows["bloom_from_d"].notna()].itertuples():
+        first = pd.Timestamp(sow) + pd.Timedelta(days=float(row.bloom_from_d))
         out.append([str(iso(day)) for day in (first, first + pd.Timedelta(days=float(row.bloom_d - 1)))])
     return out
 
