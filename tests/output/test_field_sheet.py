@@ -18,12 +18,12 @@ from greengap.output.field_sheet import (
     finger_joints,
     kilos,
     make_sheets,
-    pass_words,
     record_code,
     rung_grams,
     sheet_files,
 )
 from greengap.output.jobs import list_jobs, order_grams
+from greengap.output.passes import pass_words
 
 POINTS = {"a4": (595.3, 841.9), "letter": (612.0, 792.0)}
 

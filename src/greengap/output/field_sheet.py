@@ -19,7 +19,7 @@ from greengap.output.after_text import crop_name
 from greengap.output.files import write_bytes
 from greengap.output.jobs import Grams, Job, list_jobs, order_grams, reconcile
 from greengap.output.operations import DAY, count_after_d, emergence, seedbed_words, window_words
-from greengap.output.passes import Passes
+from greengap.output.passes import pass_words
 from greengap.plan import Plan
 from greengap.tables import Allocation, Calibration, DataFrame
 from greengap.units import FOOT_M, INCH_MM, LB_AC_KG_HA, POUND_KG, System, write
@@ -309,28 +309,6 @@ def _ladder(look: _Look, job: Job) -> Section:
 
 def _driving(plan: Plan, job: Job) -> tuple[Section, ...]:
     return () if job.passes is None else (Section("Passes", tuple(pass_words(job.passes, plan.settings.units))),)
-
-
-def pass_words(passes: Passes, units: System) -> list[str]:
-    """How the block is driven, in short lines."""
-    head = f"{passes.rounds} round{'s' if passes.rounds != 1 else ''} of headland, then " if passes.rounds else ""
-    lines = [
-        f"{head}{passes.count} passes of {write(passes.swath_m, 'm', units)} at {passes.heading_deg:.0f}° from north "
-        f"({passes.how}), {passes.turns} turns."
-    ]
-    us = units == "us"
-    way = f"{passes.way_m / FOOT_M:,.0f} ft" if us else f"{passes.way_m / 1000:.1f} km"
-    time = f", about {passes.hours:.1f} h with turns." if passes.hours is not None else "; speed not entered."
-    lines.append(f"{way} with the drill down{time}")
-    factor, unit = (FOOT_M**2, "ft²") if us else (1.0, "m²")
-    overlap = f"Sown twice or over the edge: {passes.overlap_m2 / factor:,.0f} {unit}"
-    if passes.missed_m2:
-        overlap += f"; left beside obstacles, by hand: {passes.missed_m2 / factor:,.0f} {unit}"
-    lines.append(f"{overlap}.")
-    if passes.note:
-        lines.append(passes.note)
-    lines.append("A suggestion: ditches, banks, wires and soft ground decide.")
-    return lines
 
 
 def _look_at(look: _Look, job: Job) -> Section:

@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from greengap.farm.settings import Machinery
 from greengap.polygon_file import polygons_of
+from greengap.units import FOOT_M, System, write
 
 WGS84 = Geod(ellps="WGS84")
 ROUNDING_M = 1e-6  # what a sum of lengths may be off before it asks for one more swath
@@ -331,3 +332,25 @@ def _headland_m(block_id: str, machine: Machinery, width: float) -> float:
 
 def _moved(geometry: BaseGeometry, transformer: Transformer) -> BaseGeometry:
     return shapely.transform(geometry, lambda xy: np.column_stack(transformer.transform(xy[:, 0], xy[:, 1])))
+
+
+def pass_words(passes: Passes, units: System) -> list[str]:
+    """How the block is driven, in short lines."""
+    head = f"{passes.rounds} round{'s' if passes.rounds != 1 else ''} of headland, then " if passes.rounds else ""
+    lines = [
+        f"{head}{passes.count} passes of {write(passes.swath_m, 'm', units)} at {passes.heading_deg:.0f}° from north "
+        f"({passes.how}), {passes.turns} turns."
+    ]
+    us = units == "us"
+    way = f"{passes.way_m / FOOT_M:,.0f} ft" if us else f"{passes.way_m / 1000:.1f} km"
+    time = f", about {passes.hours:.1f} h with turns." if passes.hours is not None else "; speed not entered."
+    lines.append(f"{way} with the drill down{time}")
+    factor, unit = (FOOT_M**2, "ft²") if us else (1.0, "m²")
+    overlap = f"Sown twice or over the edge: {passes.overlap_m2 / factor:,.0f} {unit}"
+    if passes.missed_m2:
+        overlap += f"; left beside obstacles, by hand: {passes.missed_m2 / factor:,.0f} {unit}"
+    lines.append(f"{overlap}.")
+    if passes.note:
+        lines.append(passes.note)
+    lines.append("A suggestion: ditches, banks, wires and soft ground decide.")
+    return lines

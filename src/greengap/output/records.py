@@ -149,6 +149,6 @@ def _parts(plan: Plan, records: pd.DataFrame, title: str) -> Iterator[Part]:
         yield Grid(
             ["block (field)", "area", "species", "rate", "seed", "how", "planned", "source, lot", "lot and tag",
              "sown on", "used", "to end by", "ended on, how", "who"],
-            rows, [13, 7, 16, 8, 10, 7, 7, 10, 11, 8, 8, 13, 11, 6], frozenset({1, 3, 4}),
+            rows, [13, 7, 15, 8, 10, 7, 9, 10, 10, 8, 7, 13, 11, 6], frozenset({1, 3, 4}),
         )  # fmt: skip
     yield Words("Signed, date: ______________________________    Reviewed by: ______________________________")

@@ -95,8 +95,10 @@ def _neighbour(pen: Pen, name: str, ground: BaseGeometry, shown: Any, paper: Cal
     if largest is None:
         return
     x, y = paper(largest.representative_point())[0]
-    low, high = paper(shapely.Point(largest.bounds[:2]))[0], paper(shapely.Point(largest.bounds[2:]))[0]
-    if high[0] - low[0] > pen.length(name, 6) + 4 and high[1] - low[1] > 9:
+    left, bottom, right, top = paper(shapely.Point(shown.bounds[:2]))[0] + paper(shapely.Point(shown.bounds[2:]))[0]
+    half = pen.length(name, 6) / 2 + 2
+    by_north = x + half > right - 12 * MM and y + 8 > top - 17 * MM
+    if left < x - half and x + half < right and bottom + 4 < y < top - 6 and not by_north:
         pen.words(x, y - 2, name, 6, italic=True, align="middle", grey=0.25)
 
 
