@@ -112,6 +112,15 @@ def test_an_export_beside_an_old_calendar_brings_it_up_to_date(sample_plan, raw,
     assert {int(e["SEQUENCE"]) for e in found.values()} == {0, 1}
 
 
+def test_one_year_does_not_cancel_the_others(sample_plan, raw, tmp_path):
+    (tmp_path / "calendar.ics").write_bytes(raw)
+    files = export(sample_plan, "calendar", 2028, tmp_path)
+    assert list(files) == ["calendar_2028.ics"]
+    found = events(files["calendar_2028.ics"])
+    assert {str(e["STATUS"]) for e in found.values()} == {"CONFIRMED", "TENTATIVE"}
+    assert set(found) < set(events(raw))
+
+
 def test_a_calendar_of_others_is_not_overwritten(tmp_path, raw):
     path = tmp_path / "calendar.ics"
     path.write_bytes(raw.replace(b"PRODID:-//greengap", b"PRODID:-//someone"))

@@ -27,6 +27,7 @@ class Asked:
     wanted: Grams
     folder: Path | None = None  # where an earlier calendar may lie
     terminal: Path | None = None  # task data from the terminal, for its device descriptions
+    year: int | None = None  # the only year of sowing that is wanted
 
 
 @dataclass(frozen=True)
@@ -110,9 +111,10 @@ def _calendar(asked: Asked) -> Files:
     from greengap.output.ics import calendar, read_events
     from greengap.output.operations import list_operations
 
-    before = read_events(asked.folder / "calendar.ics") if asked.folder else {}
-    operations = list_operations(asked.plan, asked.jobs)
-    return {"calendar.ics": calendar(asked.plan, operations, asked.wanted, before)}
+    # One year has a file of its own, so that it does not cancel the others.
+    name = "calendar.ics" if asked.year is None else f"calendar_{asked.year}.ics"
+    before = read_events(asked.folder / name) if asked.folder else {}
+    return {name: calendar(asked.plan, list_operations(asked.plan, asked.jobs), asked.wanted, before)}
 
 
 def _records(asked: Asked) -> Files:
@@ -217,7 +219,7 @@ def export(
     jobs = list_jobs(plan, year) if jobs is None else jobs
     if not jobs:
         return {}
-    return PROFILES[key].make(Asked(plan, jobs, order_grams(plan, year), folder, terminal))
+    return PROFILES[key].make(Asked(plan, jobs, order_grams(plan, year), folder, terminal, year))
 
 
 def write_export(
