@@ -483,6 +483,20 @@ FARM_TOML: dict[str, tuple[str, ...]] = {
     "a list in a list of names": ("not_wanted = []", "not_wanted = [[]]", "not_wanted", "[] is not a name", "quotes"),
     "a number among watered blocks": (
         'irrigation = ["Beds 1", ', "irrigation = [1, ", "irrigation", "1 is not a name", "quotes"),
+    "a width without a unit": (
+        '"3 m"   #', '"3" #', "machinery.working_width", "'3' is not a number with a unit", "Write it as '3 m'"),
+    "a speed in another unit": (
+        '"7 km/h"', '"7 kn"', "machinery.speed", "'7 kn' is not a number with a unit", "Write it as '6 km/h'"),
+    "a way to drive that is none": (
+        '"fewest turns"', '"round and round"', "machinery.heading", "is not a way to drive", "longest edge"),
+    "a heading beyond the compass": (
+        '"River 1" = 65.5', '"River 1" = 655', "machinery.headings.River 1", "655 is not a heading", "0 to 359"),
+    "beds without a pitch": (
+        'bed_pitch = "1.5 m"', "", "machinery.bed_pitch", "is missing", 'bed_pitch = "1.5 m"'),
+    "turns that take an hour": (
+        "turn_s = 20", "turn_s = 3600", "machinery.turn_s", "is not a time for a turn", "0 to 600"),
+    "a heading for a block that is not there": (
+        '"River 1" = 65.5', '"Rivver 1" = 65.5', "machinery.headings", "'Rivver 1' is not a block", "'River 1'"),
     "an offset in words": (
         "Hollow = -1.5", 'Hollow = "cold"', "cold_offset_degc.Hollow", "'cold' is not a number", "Write a number"),
     "an offset without an amount": (

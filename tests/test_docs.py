@@ -73,7 +73,7 @@ def test_every_generated_page_is_compared(generator):
 
 def keys_that_are_read() -> set[str]:
     """Keys that the reader of farm.toml asks for: text constants in the calls that take a key."""
-    methods, functions = {"get", "table", "names"}, {"_days", "_fraction", "_path", "_existing"}
+    methods, functions = {"get", "table", "names"}, {"_days", "_fraction", "_path", "_existing", "_measure"}
     found = set()
     for call in ast.walk(ast.parse(inspect.getsource(settings))):
         if not isinstance(call, ast.Call):

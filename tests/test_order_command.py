@@ -51,7 +51,8 @@ def test_the_order_is_printed_and_written(run, tmp_path):
     assert "Buckwheat" in text
     slip = pd.read_csv(tmp_path / "out" / "drill_calibration.csv")
     assert slip["g_per_100_m_row"].notna().all()
-    assert slip["g_per_wheel_turns"].isna().all()  # the wheel was not measured
+    assert slip["wheel_turns"].eq(20).all()  # the wheel is the one that the farm has entered
+    assert slip["g_per_wheel_turns"].tolist() == pytest.approx((slip["g_per_100_m2"] * 2.1 * 1.5 * 20 / 100).tolist())
 
 
 def test_a_record_of_the_search_that_was_filled_in_is_not_lost(run, tmp_path):

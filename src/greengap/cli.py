@@ -41,6 +41,13 @@ class Picture(StrEnum):
     png = "png"
 
 
+class Paper(StrEnum):
+    """Sizes of paper."""
+
+    a4 = "a4"
+    letter = "letter"
+
+
 @contextmanager
 def _seasons_bar(what: str = "Running the weather years") -> Iterator[Callable[[int, int], None]]:
     """A progress bar on the error stream, so that printed tables can be piped."""
@@ -356,13 +363,13 @@ def order(
         typer.Option(help="Species that cannot be had; the plan is made anew without it. May be given several times."),
     ] = None,
     drill_width: Annotated[
-        str | None, typer.Option(help="Sown width, as '1.5 m' or '60 in'.", show_default="not known")
+        str | None, typer.Option(help="Sown width, as '1.5 m' or '60 in'.", show_default="the farm's")
     ] = None,
     row_spacing: Annotated[
-        str | None, typer.Option(help="Between openers, as '17.5 cm' or '7.5 in'.", show_default="not known")
+        str | None, typer.Option(help="Between openers, as '17.5 cm' or '7.5 in'.", show_default="the farm's")
     ] = None,
     wheel: Annotated[
-        str | None, typer.Option(help="Circumference of the drive wheel, as '2.1 m'.", show_default="not known")
+        str | None, typer.Option(help="Circumference of the drive wheel, as '2.1 m'.", show_default="the farm's")
     ] = None,
     wheel_turns: Annotated[int, typer.Option(help="Turns of the wheel when calibrating.", min=1, max=1000)] = 20,
     reserve: Annotated[
@@ -377,7 +384,7 @@ def order(
     """Order the seed of a plan: lots, bags, inoculant, money, what is missing; tables, workbook, page, PDF, cards."""
     from dataclasses import replace
 
-    from greengap.advice.drill import Drill
+    from greengap.advice.drill import Drill, farm_drill
     from greengap.errors import InputProblem
     from greengap.farm_input import with_seed_lists
     from greengap.output.lot_cards import write_cards
@@ -405,7 +412,7 @@ def order(
             break
         gone = sorted({*gone, *more})
     _check_year(year, made)
-    taken = take_order(made, drill, year, gone, first if gone else None, attempts)
+    taken = take_order(made, farm_drill(read.settings.machinery, drill), year, gone, first if gone else None, attempts)
     written = [*write_order(taken, out), *write_cards(taken, out)]
     print(to_csv(taken.lines) if csv else "\n".join(order_text(taken)), end="" if csv else "\n")
     for path in written:
@@ -491,6 +498,82 @@ def _check_year(year: int | None, made: Plan) -> None:
     if year is not None and year not in years:
         remedy = f"Years of the plan are {', '.join(map(str, years))}" if years else "Nothing is sown in any year"
         raise InputProblem("--year", "", f"nothing is sown in {year}", remedy)
+
+
+@app.command()
+def export(
+    farm: FarmFolder,
+    profile: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--for", help="Profile, named by what it accepts; may be given several times. `all` takes every one."
+        ),
+    ] = None,
+    out: Annotated[Path, typer.Option(help="Folder for the files that are written.")] = Path("greengap-export"),
+    year: Annotated[int | None, typer.Option(help="One year of sowing only.", show_default="all")] = None,
+    terminal: Annotated[
+        Path | None,
+        typer.Option(
+            help="Task data saved on your terminal: its device description is taken over.", show_default="none"
+        ),
+    ] = None,
+) -> None:
+    """Write files for terminals, GIS, calendar and office, each reconciled with the seed order; lists the profiles."""
+    from greengap.errors import InputProblem
+    from greengap.farm.settings import suggestion
+    from greengap.output.export import PROFILES, export_lines, profile_lines, write_export
+    from greengap.output.jobs import list_jobs
+
+    if not profile:
+        print("\n".join(profile_lines()))
+        return
+    for name in profile:
+        if name not in PROFILES and name != "all":
+            raise InputProblem("--for", "", f"{name!r} is not a profile", suggestion(name, [*PROFILES, "all"]))
+    _check_out(out)
+    made = _planned(_read(farm))
+    _check_year(year, made)
+    jobs = list_jobs(made, year)
+    for name in PROFILES if "all" in profile else dict.fromkeys(profile):
+        written = write_export(made, name, out, year, terminal if name.startswith("task-data") else None, jobs)
+        print("\n".join(export_lines(made, name, written, year)))
+    if made.seed_need.empty:
+        raise typer.Exit(NO_OPTION)
+
+
+@app.command()
+def sheets(
+    farm: FarmFolder,
+    out: Annotated[Path, typer.Option(help="Folder for the file that is written.")] = Path("greengap-sheets"),
+    block: Annotated[
+        list[str] | None, typer.Option(help="Block; may be given several times.", show_default="all")
+    ] = None,
+    year: Annotated[int | None, typer.Option(help="One year of sowing only.", show_default="all")] = None,
+    paper: Annotated[Paper | None, typer.Option(help="Size.", show_default="letter with US units, else a4")] = None,
+    page: Annotated[
+        str | None,
+        typer.Option(
+            help="Address of the farm's page, which the code on a sheet then opens.", show_default="the record as text"
+        ),
+    ] = None,
+) -> None:
+    """Print a page for each sowing: map, passes, drill slip, ladder, room to write; and a cover sheet."""
+    from greengap.errors import InputProblem
+    from greengap.farm.settings import suggestion
+    from greengap.output.field_sheet import write_sheets
+
+    _check_out(out)
+    made = _planned(_read(farm))
+    _check_year(year, made)
+    known = list(made.blocks["block_id"])
+    for name in block or []:
+        if name not in known:
+            raise InputProblem(farm.as_posix(), f"block {name!r}", "there is no such block", suggestion(name, known))
+    letter = made.settings.units == "us" if paper is None else paper is Paper.letter
+    path, pages = write_sheets(made, out, block, year, letter, page)
+    print(f"Written: {path.as_posix()}, {pages} pages" if pages else "Nothing is sown there; no sheet is written.")
+    if not pages:
+        raise typer.Exit(NO_OPTION)
 
 
 @app.command()
@@ -662,7 +745,7 @@ def main() -> None:
         app(prog_name="greengap")
     except InputProblem as problem:
         print(f"greengap: {' '.join(problem.sentence.split())}", file=sys.stderr)  # one line, whatever it quotes
-        sys.exit(INPUT_PROBLEM)
+        sys.exit(problem.exit_code)
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(DONE)

@@ -21,6 +21,8 @@ class InputProblem(Exception):
         What the reader can do now, as a sentence without a full stop.
     """
 
+    exit_code = 2
+
     def __init__(self, file: str, place: str, what: str, remedy: str) -> None:
         self.file, self.place, self.what, self.remedy = str(file), place, what, remedy
         super().__init__(self.sentence)
@@ -30,6 +32,12 @@ class InputProblem(Exception):
         """The problem in one line."""
         where = f"{self.file}, {self.place}" if self.place else self.file
         return f"{where}: {self.what}. {self.remedy}."
+
+
+class Mismatch(InputProblem):
+    """A file that was written and read again does not say what the plan says; nothing of it is handed over."""
+
+    exit_code = 1
 
 
 def several(file: str, found: list[tuple[str, str]], remedy: str, most: int = 20) -> InputProblem:

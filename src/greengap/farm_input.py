@@ -115,6 +115,8 @@ def _known_blocks(settings: FarmSettings, block_ids: set[str]) -> None:
         "tile_drained": settings.tile_drained,
         "growers_word": settings.growers_word,
         "irrigation_set.blocks": settings.irrigation_sets.keys() - {""},
+        "machinery.headings": settings.machinery.headings_deg,
+        "machinery.beds": settings.machinery.beds,
     }
     for key, names in named.items():
         for name in sorted(names):

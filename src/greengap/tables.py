@@ -663,6 +663,29 @@ class BedSeed(Table):
     half_g: int = pa.Field(ge=0, description="Of it for the first half; the rest goes crosswise.")
 
 
+class Operation(Table):
+    """One row per thing to do or look at in a gap that is sown. Key: operation_id."""
+
+    operation_id: str = pa.Field(
+        unique=True, description="Permanent: the same after its dates, or the cover, have changed."
+    )
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    field: str = pa.Field(description="Field the block lies in.")
+    operation: str = pa.Field(
+        isin=["make the seedbed", "sow", "count the stand", "flowering", "end the cover", "next crop"],
+        description="What it is.",
+    )
+    start: pd.Timestamp = pa.Field(description="First day.")
+    end: pd.Timestamp = pa.Field(description="Last day.")
+    cover: str = pa.Field(description="Trade name of the cover.")
+    area_sown_m2: float = pa.Field(gt=0, description="Area.")
+    seed_g: int = pa.Field(ge=0, description="Seed to load; 0 where none is sown.")
+    seed_g_by_species: str = pa.Field(description="The same by species: key and grams; empty where none is sown.")
+    method: str = pa.Field(description="How: drilled or broadcast, how the cover is ended.")
+    what: str = pa.Field(description="In words, for a calendar or a list on the wall.")
+
+
 class ListedName(Table):
     """One row per ordered species and name on a list of noxious weeds, or one that says that none was entered.
 

@@ -142,6 +142,35 @@ def length_m(text: str) -> float:
     return float(found[1]) * factors[found[2]]
 
 
+def speed_m_s(text: str) -> float:
+    """A driving speed as a person writes it, in metres a second.
+
+    Parameters
+    ----------
+    text : str
+        A number and km/h or mph.
+
+    Returns
+    -------
+    float
+        [m/s].
+
+    Raises
+    ------
+    ValueError
+        If it is no such speed, or not above zero.
+
+    Examples
+    --------
+    >>> round(speed_m_s("6 km/h"), 4), round(speed_m_s("4 mph"), 4)
+    (1.6667, 1.7882)
+    """
+    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(km/h|mph)\s*", text)
+    if not found or float(found[1]) <= 0:
+        raise ValueError(f"{text!r} is not a speed; allowed are a number above zero and km/h or mph")
+    return float(found[1]) * (1 / 3.6 if found[2] == "km/h" else 5280 * FOOT_M / 3600)
+
+
 @dataclass(frozen=True)
 class Written:
     """How an SI quantity is shown: factor to the shown unit, its name, decimals."""

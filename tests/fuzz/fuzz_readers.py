@@ -130,6 +130,50 @@ def spreadsheet(folder: Path) -> Path:
     return folder / "calendar.xlsx"
 
 
+TASKS = """<ISO11783_TaskData VersionMajor="4" VersionMinor="3" ManagementSoftwareManufacturer="x"
+ ManagementSoftwareVersion="1" DataTransferOrigin="1"><CTR A="CTR1" B="x"/><PDT A="PDT1" B="Oat"/>
+ <PFD A="PFD1" C="Hill" D="8230"><PLN A="1"><LSG A="1"><PNT A="2" C="48.0" D="13.0"/><PNT A="2" C="48.001" D="13.0"/>
+ <PNT A="2" C="48.001" D="13.001"/><PNT A="2" C="48.0" D="13.001"/></LSG></PLN><GGP A="GGP1"><GPN A="GPN1" C="1"
+ G="90.0"><LSG A="5" C="3000"><PNT A="6" C="48.0" D="13.0"/><PNT A="7" C="48.0" D="13.001"/></LSG></GPN></GGP></PFD>
+ <TSK A="TSK1" E="PFD1" G="1" H="1"><TZN A="1"><PDV A="0006" B="11209" C="PDT1"/></TZN><TIM A="2027-04-08T00:00:00"
+ D="1"/><PAN A="PDT1" B="004B" C="1000" D="1"/></TSK></ISO11783_TaskData>"""
+OLD_CALENDAR = """BEGIN:VCALENDAR
+PRODID:-//greengap//field calendar//EN
+BEGIN:VEVENT
+UID:1@greengap
+SEQUENCE:3
+DTSTART;VALUE=DATE:20270405
+STATUS:CONFIRMED
+END:VEVENT
+END:VCALENDAR
+"""
+
+
+def task_data(name: str) -> Callable[[Path], Path]:
+    def make(folder: Path) -> Path:
+        path = folder / name
+        if name.endswith(".zip"):
+            with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
+                packed.writestr("TASKDATA/TASKDATA.XML", TASKS)
+        else:
+            path.write_text(TASKS, encoding="utf-8")
+        return path
+
+    return make
+
+
+def read_task(path: Path) -> object:
+    from greengap.task_data import faults, read_task_data
+
+    return faults(read_task_data(path, path.name))
+
+
+def read_old_calendar(path: Path) -> object:
+    from greengap.output.ics import read_events
+
+    return read_events(path)
+
+
 def map_units(folder: Path) -> Path:
     text("comp.csv", COMPONENTS)(folder)
     text("horizon.csv", HORIZONS)(folder)
@@ -420,6 +464,9 @@ READERS = [
     *(Reader(f"polygons shapefile {s}", part_of_shapefile(s), read_polygons) for s in (".shp", ".shx", ".dbf", ".prj")),
     Reader("calendar csv", text("calendar.csv", CALENDAR), read_calendar),
     Reader("calendar xlsx", spreadsheet, read_calendar),
+    Reader("task data xml", task_data("TASKDATA.XML"), read_task),
+    Reader("task data zip", task_data("task.zip"), read_task),
+    Reader("an old calendar of ours", text("calendar.ics", OLD_CALENDAR), read_old_calendar),
     Reader("history", text("history.csv", HISTORY), read_history),
     Reader("station csv", station, read_days),
     Reader("station GHCN-Daily", ghcn, read_one_station),

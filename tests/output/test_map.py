@@ -18,12 +18,14 @@ import pytest
 
 from greengap import units
 from greengap.errors import InputProblem
+from greengap.farm.settings import Machinery
 from greengap.output import map_library, map_page
 from greengap.output.map import COLOURS, HATCHES, map_payload, write_map
 from greengap.output.summary import why_no_cover
 from greengap.plan import Plan
 
 MakePlan = Callable[..., Plan]
+MACHINE = Machinery(width_m=3.0, speed_m_s=2.0)
 SUMMER = "#gaps=2027-1-midsummer"
 
 
@@ -416,4 +418,35 @@ def test_a_large_farm_is_drawn_on_a_canvas(browser_page: Any, make_plan: MakePla
     assert page.locator("canvas.leaflet-zoom-animated").count() == 1
     page.locator("#panel button[data-block='Creek']").click()
     assert "It holds in 10 of 10 years" in page.locator("#panel").text_content()
+    assert page.complaints == []
+
+
+# -- passes ---------------------------------------------------------------------------------------
+
+
+def test_passes_are_told_where_the_machine_is_known_and_ground_is_sown(make_plan: MakePlan) -> None:
+    plan = make_plan()
+    driven = replace(plan, settings=replace(plan.settings, machinery=MACHINE))
+    sown = set(plan.seed_need["block_id"])
+    for known, one in ((False, plan), (True, driven)):
+        for feature in map_payload(one)["blocks"]["features"]:
+            passes = feature["properties"]["passes"]
+            assert (passes is not None) == (known and feature["id"] in sown)
+            if passes:
+                assert len(passes["swaths"]) > 1
+                assert "passes of 3.0 m" in passes["words"][0]
+
+
+@pytest.mark.browser
+def test_passes_are_drawn_while_their_section_is_unfolded(
+    make_plan: MakePlan, browser_page: Callable[..., Any], tmp_path: Path
+) -> None:
+    plan = make_plan()
+    write_map(replace(plan, settings=replace(plan.settings, machinery=MACHINE)), tmp_path / "map.html")
+    page = browser_page(tmp_path / "map.html", fragment=SUMMER + "&block=Creek")
+    assert page.locator(".pass-end").count() == 0
+    page.locator("#passes summary").click()
+    page.wait_for_function("document.querySelectorAll('.pass-end').length === 2")
+    page.locator("#passes summary").click()
+    page.wait_for_function("document.querySelectorAll('.pass-end').length === 0")
     assert page.complaints == []

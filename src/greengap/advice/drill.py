@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from greengap.advice.seeding import seeds_per_m2
-from greengap.catalogue import Catalogue
+from greengap.catalogue import Catalogue, Cover
+from greengap.farm.settings import Machinery
 from greengap.process.seedbed import sowing_depth
 from greengap.tables import BedSeed, Calibration, DataFrame, OrderLine, SeedNeed
 from greengap.units import ACRE_M2
@@ -39,6 +41,17 @@ class Drill:
     wheel_turns: int = 20
 
 
+def farm_drill(machine: Machinery, asked: Drill | None = None) -> Drill:
+    """The farm's drill, with what was asked for in place of what the farm has entered."""
+    asked = asked or Drill()
+    return Drill(
+        machine.width_m if asked.width_m is None else asked.width_m,
+        machine.row_spacing_m if asked.row_spacing_m is None else asked.row_spacing_m,
+        machine.wheel_m if asked.wheel_m is None else asked.wheel_m,
+        asked.wheel_turns,
+    )
+
+
 def catch_g(rate_kg_ha: float, area_m2: float) -> float:
     """Seed to catch on an area for a rate [g].
 
@@ -68,6 +81,35 @@ def wheel_area_m2(drill: Drill) -> float | None:
     return drill.wheel_m * drill.width_m * drill.wheel_turns
 
 
+def seed_boxes(cover: Cover, catalogue: Catalogue) -> dict[int, list[str]]:
+    """Species of a cover by seed box, or pass: seed much smaller or shallower than the rest goes into the second."""
+    depth = sowing_depth(cover, catalogue)
+    weights = {c.species: catalogue.species[c.species].number("seed_weight") for c in cover.components}
+    ratio = catalogue.rule("mix_seed_size_ratio")
+    boxes: dict[int, list[str]] = {}
+    for key in weights:
+        small = weights[key] * ratio < max(weights.values())
+        shallow = not depth.one_pass and depth.depth_mm[key] < max(depth.depth_mm.values())
+        boxes.setdefault(2 if small or shallow else 1, []).append(key)
+    return dict(sorted(boxes.items()))
+
+
+def share_out(total: int, weights: Sequence[float]) -> list[int]:
+    """Whole grams in proportion to weights, which add up to the total: the largest fractions get what is left.
+
+    Examples
+    --------
+    >>> share_out(10, [1.0, 1.0, 1.0])
+    [4, 3, 3]
+    """
+    exact = [total * w / sum(weights) for w in weights]
+    grams = [int(x) for x in exact]
+    fractions = sorted(range(len(exact)), key=lambda i: -(exact[i] - grams[i]))  # stable: the first of equal ones
+    for index in fractions[: total - sum(grams)]:
+        grams[index] += 1
+    return grams
+
+
 def calibration(
     seed_need: DataFrame[SeedNeed], lines: DataFrame[OrderLine], catalogue: Catalogue, drill: Drill
 ) -> DataFrame[Calibration]:
@@ -92,16 +134,9 @@ def calibration(
     keys = [seed_need["sow_date"].dt.year, "cover_id"]
     for (year, cover_id), need in seed_need.groupby(keys, sort=True):
         cover = catalogue.covers[str(cover_id)]
-        depth = sowing_depth(cover, catalogue)
         weights = {c.species: catalogue.species[c.species].number("seed_weight") for c in cover.components}
-        ratio = catalogue.rule("mix_seed_size_ratio")
         first = need.drop_duplicates("species").set_index("species")
-        boxes: dict[int, list[str]] = {}
-        for key in weights:
-            small = weights[key] * ratio < max(weights.values())
-            shallow = not depth.one_pass and depth.depth_mm[key] < max(depth.depth_mm.values())
-            boxes.setdefault(2 if small or shallow else 1, []).append(key)
-        for box, species in sorted(boxes.items()):
+        for box, species in seed_boxes(cover, catalogue).items():
             rates = {
                 key: float(first.loc[key, "pls_rate_kg_ha"]) / pls.get((int(year), key), first.loc[key, "pls_fraction"])
                 for key in species
@@ -162,12 +197,8 @@ def bed_seed(seed_need: DataFrame[SeedNeed], lines: DataFrame[OrderLine]) -> Dat
     totals = lines.groupby(["year", "species"])["seed_g"].sum()
     for (year, species), need in seed_need.groupby([seed_need["sow_date"].dt.year, "species"], sort=True):
         live = need["seed_g"] * need["pls_fraction"]
-        exact = live / live.sum() * int(totals.get((year, species), 0))
-        grams = exact.astype(int)
-        left = int(totals.get((year, species), 0)) - int(grams.sum())
-        for index in (exact - grams).sort_values(ascending=False, kind="stable").index[:left]:
-            grams[index] += 1
-        for index, row in need.iterrows():
+        shares = share_out(int(totals.get((year, species), 0)), list(live))
+        for grams, (_, row) in zip(shares, need.iterrows(), strict=True):
             rows.append(
                 {
                     "gap_id": row["gap_id"],
@@ -175,8 +206,8 @@ def bed_seed(seed_need: DataFrame[SeedNeed], lines: DataFrame[OrderLine]) -> Dat
                     "species": species,
                     "sow_date": row["sow_date"],
                     "area_sown_m2": row["area_sown_m2"],
-                    "seed_g": max(int(grams[index]), 1),
-                    "half_g": int(grams[index]) // 2,
+                    "seed_g": max(grams, 1),
+                    "half_g": grams // 2,
                 }
             )
     return BedSeed.validate(pd.DataFrame(rows, columns=list(BedSeed.to_schema().columns)))

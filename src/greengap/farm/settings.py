@@ -5,14 +5,14 @@ from __future__ import annotations
 import calendar
 import difflib
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
 from greengap.errors import InputProblem
-from greengap.units import ACRE_M2, GALLON_L, HECTARE_M2, LB_AC_KG_HA, System
+from greengap.units import ACRE_M2, GALLON_L, HECTARE_M2, LB_AC_KG_HA, System, length_m, speed_m_s
 
 FILE = "farm.toml"
 
@@ -37,6 +37,7 @@ AIM_QUANTITIES: dict[str, tuple[str, float]] = {
     "bloom_d": ("bloom_d", 1.0),
 }
 EQUIPMENT = ("drill", "spreader", "mower", "tillage", "roller_crimper", "tarp")
+HEADINGS = ("fewest turns", "longest edge")
 SOIL_PROPERTIES = ("clay", "sand", "organic_matter", "ph", "available_water", "drainage")
 # Natural drainage classes of the USDA soil survey, as `site.soil` knows them; a test holds that the two agree.
 DRAINAGE_WORDS = (
@@ -151,6 +152,35 @@ class Choice:
 
 
 @dataclass(frozen=True)
+class Machinery:
+    """What seed is sown with, as measured on the machine, and how blocks are driven; None where the farm is silent.
+
+    Attributes
+    ----------
+    width_m : float or None
+        Working width: openers times row spacing, or the spread [m].
+    heading : str
+        ``fewest turns`` or ``longest edge``, for blocks that `headings_deg` does not name.
+    headings_deg : dict of str to float
+        By block: the way the rows or beds run, clockwise from true north [°].
+    beds : frozenset of str
+        Blocks laid out in beds: driven along them, `beds_per_pass` at a time, turned outside.
+    """
+
+    width_m: float | None = None
+    row_spacing_m: float | None = None
+    wheel_m: float | None = None
+    headland_m: float | None = None  # None: one working width
+    speed_m_s: float | None = None
+    turn_s: float | None = None
+    heading: str = "fewest turns"
+    headings_deg: dict[str, float] = field(default_factory=dict)
+    beds: frozenset[str] = frozenset()
+    bed_pitch_m: float | None = None
+    beds_per_pass: int = 1
+
+
+@dataclass(frozen=True)
 class FarmSettings:
     """Everything that ``farm.toml`` says; paths are absolute, figures SI."""
 
@@ -198,6 +228,7 @@ class FarmSettings:
     choices: tuple[Choice, ...] = ()
     irrigation_sets: dict[str, IrrigationSet] = field(default_factory=dict)  # by block; "" for all others
     reserve_odds: float | None = None  # seed for sowing again is enough in this share of years; None: no reserve
+    machinery: Machinery = field(default_factory=Machinery)
 
     def waters(self, block_id: str) -> bool:
         """Whether a block can be watered."""
@@ -488,6 +519,52 @@ def _cold_offsets(reader: _Reader) -> dict[str, float]:
     return offsets
 
 
+def _measure(reader: _Reader, key: str, read: Callable[[str], float], example: str) -> float | None:
+    """A length or speed with its unit."""
+    text = reader.get(key, str)
+    if text is None:
+        return None
+    try:
+        return read(text)
+    except ValueError:
+        raise reader.problem(key, f"{text!r} is not a number with a unit", f"Write it as {example!r}") from None
+
+
+def _machinery(reader: _Reader) -> Machinery:
+    """Machine for sowing, and how blocks are driven."""
+    heading = reader.get("heading", str, "fewest turns")
+    if heading not in HEADINGS:
+        raise reader.problem("heading", f"{heading!r} is not a way to drive", f"Write one of {', '.join(HEADINGS)}")
+    named = reader.table("headings")
+    headings = {block: float(named.get(block, (int, float))) for block in named.data}
+    for block, degrees in headings.items():
+        if not 0 <= degrees < 360:
+            raise named.problem(block, f"{degrees:g} is not a heading", "Write degrees from north, 0 to 359")
+    beds, pitch = reader.names("beds"), _measure(reader, "bed_pitch", length_m, "1.5 m")
+    if beds and pitch is None:
+        raise reader.problem("bed_pitch", "is missing", 'Add the distance from bed to bed, as bed_pitch = "1.5 m"')
+    turn_s, per_pass = reader.get("turn_s", (int, float)), reader.get("beds_per_pass", int, 1)
+    if turn_s is not None and not 0 <= turn_s <= 600:
+        raise reader.problem("turn_s", f"{turn_s} is not a time for a turn", "Write seconds, 0 to 600")
+    if not 1 <= per_pass <= 20:
+        raise reader.problem("beds_per_pass", f"{per_pass} is not a number of beds", "Write 1 to 20")
+    found = Machinery(
+        width_m=_measure(reader, "working_width", length_m, "3 m"),
+        row_spacing_m=_measure(reader, "row_spacing", length_m, "7.5 in"),
+        wheel_m=_measure(reader, "wheel", length_m, "2.1 m"),
+        headland_m=_measure(reader, "headland", length_m, "6 m"),
+        speed_m_s=_measure(reader, "speed", speed_m_s, "6 km/h"),
+        turn_s=turn_s,
+        heading=heading,
+        headings_deg=headings,
+        beds=beds,
+        bed_pitch_m=pitch,
+        beds_per_pass=per_pass,
+    )
+    reader.finish()
+    return found
+
+
 def _growers_word(reader: _Reader) -> dict[str, GrowersWord]:
     """What the grower says of blocks."""
     out = {}
@@ -707,6 +784,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         choices=_choices(top),
         irrigation_sets=_irrigation_sets(top.table("irrigation_set"), irrigated),
         reserve_odds=_fraction(seed, "reserve_odds"),
+        machinery=_machinery(top.table("machinery")),
     )
     days.finish()
     seed.finish()

@@ -12,6 +12,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from greengap.advice.cautions import WHOLE_FARM
 from greengap.output.files import write_text
+from greengap.output.jobs import seed_grams
 from greengap.plan import Plan
 
 DECIMALS = 7  # about 1 cm, the usual choice for field outlines
@@ -67,6 +68,7 @@ def plan_features(plan: Plan) -> dict[str, Any]:
         if n.after_planting_d == 28
     }
     shapes = {block_id: rounded_polygon(shape) for block_id, shape in blocks.geometry.items()}
+    grams = seed_grams(plan)
     features = []
     for gap in plan.gaps.itertuples():
         row = chosen.loc[gap.gap_id]
@@ -125,7 +127,7 @@ def plan_features(plan: Plan) -> dict[str, Any]:
                     "biomass_p90_kg_ha": round(float(option.biomass_p90_kg_ha)) if option is not None else None,
                     "area_gross_m2": round(float(blocks.loc[gap.block_id, "area_gross_m2"]), 2),
                     "area_sown_m2": round(float(blocks.loc[gap.block_id, "area_sown_m2"]), 2),
-                    "seed_g": int(need["seed_g"].sum()),
+                    "seed_g": sum(grams[gap.gap_id, species] for species in need["species"]),
                     "method": need["method"].iloc[0] if len(need) else None,
                     "components": [
                         {
@@ -135,7 +137,7 @@ def plan_features(plan: Plan) -> dict[str, Any]:
                             "pls_rate_kg_ha": round(n.pls_rate_kg_ha, 3),
                             "bulk_rate_kg_ha": round(n.bulk_rate_kg_ha, 3),
                             "depth_mm": round(n.depth_mm, 1),
-                            "seed_g": int(n.seed_g),
+                            "seed_g": grams[n.gap_id, n.species],
                             "inoculant_group": _word(n.inoculant_group),
                         }
                         for n in need.itertuples()

@@ -20,6 +20,7 @@ from greengap.advice.cautions import WHOLE_FARM
 from greengap.output.after_text import CLOCK_WORDS, DRIVER_WORDS
 from greengap.output.files import write_text
 from greengap.output.map_page import map_page
+from greengap.output.passes import find_passes, pass_words, plane_of
 from greengap.output.summary import why_no_cover
 from greengap.plan import Plan
 
@@ -394,8 +395,25 @@ def _label_at(outline: shapely.Geometry) -> list[float]:
     return [round(spot.y, 7), round(spot.x / squeeze, 7)]
 
 
+def _passes(plan: Plan, block_id: str, outline: Any, plane: str) -> dict[str, Any] | None:
+    """How a block is driven, latitude first, to a tenth of a metre; none where no working width is known."""
+    passes = find_passes(block_id, outline, plan.settings.machinery, plane)
+    if passes is None:
+        return None
+
+    def places(line: Any) -> list[list[float]]:
+        return [[round(lat, 6), round(lon, 6)] for lon, lat in line]
+
+    return {
+        "swaths": [places(swath.coords) for swath in passes.swaths],
+        "a_b": places((passes.a, passes.b)),
+        "words": pass_words(passes, plan.settings.units),
+    }
+
+
 def _features(plan: Plan, gaps: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Blocks as GeoJSON features, coordinates to about a centimetre."""
+    """Blocks as GeoJSON features, coordinates to about a centimetre; passes on those that are sown."""
+    sown, plane = set(plan.seed_need["block_id"]), plane_of(plan.blocks.total_bounds)
     out = []
     for block in _rows(plan.blocks.sort_values("block_id")):
         outline = shapely.transform(shapely.force_2d(block.geometry), lambda xy: np.round(xy, 7))
@@ -410,6 +428,7 @@ def _features(plan: Plan, gaps: list[dict[str, Any]]) -> list[dict[str, Any]]:
                     "area": units.write(block.area_sown_m2, "m2", plan.settings.units),
                     "label": _label_at(outline),
                     "gaps": [gap["id"] for gap in gaps if gap["block"] == block.block_id],
+                    "passes": _passes(plan, block.block_id, block.geometry, plane) if block.block_id in sown else None,
                 },
                 "geometry": json.loads(shapely.to_geojson(outline)),
             }

@@ -433,7 +433,7 @@ function greengapPage(map, overTiles) {
   }
 
   function blockPanel(block) {
-    const { area, field } = blocks.get(block).properties;
+    const { area, field, passes } = blocks.get(block).properties;
     const gaps = gapsOf(block), now = gapNow(block);
     return [
       h("div", { class: "panel-head" },
@@ -444,6 +444,8 @@ function greengapPage(map, overTiles) {
       gaps.map((gap) => h("details", { class: "gap", open: gap === now, "data-gap": gap.id },
         h("summary", {}, h("b", {}, gap.title), h("span", {}, gap.chosen === NO_COVER ? "Keep clean" : coverOf(gap).name)),
         h("div", { class: "gap-body" }, gapBody(gap)))),
+      passes && h("details", { class: "gap", id: "passes", ontoggle: (event) => drawPasses(event.target.open ? passes : null) }, h("summary", {}, h("b", {}, "Passes"), h("span", {}, "heavy line: A-B")),
+        h("div", { class: "gap-body" }, h("ul", {}, passes.words.map((words) => h("li", {}, words))))),
       h("p", { class: "caveat" }, plan.holds),
       h("p", { class: "caveat" }, plan.caveat),
     ];
@@ -482,6 +484,20 @@ function greengapPage(map, overTiles) {
     ];
   }
 
+  // Passes of the block that is chosen, while their section is unfolded: swaths thin, the A-B line heavy.
+  const passLines = L.layerGroup().addTo(map);
+  function drawPasses(passes) {
+    passLines.clearLayers();
+    if (!passes) return;
+    const line = (places, weight) => passLines.addLayer(L.polyline(places, { color: "#111", weight: weight, opacity: 0.85, interactive: false, renderer: renderer }));
+    passes.swaths.forEach((places) => line(places, 0.6));
+    line(passes.a_b, 3);
+    passes.a_b.forEach((place, end) => {
+      const icon = L.divIcon({ html: h("b", { class: "pass-end" }, "AB"[end]), className: "label-spot", iconSize: [0, 0] });
+      passLines.addLayer(L.marker(place, { icon: icon, interactive: false, keyboard: false }));
+    });
+  }
+
   function drawPanel() {
     panel.replaceChildren(...[state.block === null ? overview() : blockPanel(state.block)].flat(Infinity).filter(Boolean));
     panel.classList.toggle("drawer", state.block !== null);
@@ -509,6 +525,7 @@ function greengapPage(map, overTiles) {
     state.block = block;
     drawPanel();
     restyle();
+    drawPasses(null);
     if (block !== null && narrow.matches) {
       // The drawer covers the lower part of the window: bring the block into what is left of the map.
       window.scrollTo(0, 0);

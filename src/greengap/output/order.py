@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,7 +17,8 @@ from greengap.output.files import write_bytes, write_text
 from greengap.output.paper import Grid, Heading, NewPage, Part, Words, to_html, to_pdf
 from greengap.output.search_record import search_lacks, search_record
 from greengap.output.summary import aligned, cover_name
-from greengap.output.table import safe_cell, to_csv
+from greengap.output.table import to_csv
+from greengap.output.workbook import workbook
 from greengap.plan import Plan
 from greengap.tables import BedSeed, Calibration, DataFrame, OrderLine, Reserve
 from greengap.units import FOOT_M, POUND_KG, System, shown, write
@@ -359,52 +359,16 @@ def write_order(order: Order, folder: Path) -> list[Path]:
         written.append(path)
     title, parts = f"Seed order, {order.plan.metadata['farm']}", order_parts(order)
     foot = foot_words(order.plan)
-    workbook, page, pdf = (folder / f"seed_order.{kind}" for kind in ("xlsx", "html", "pdf"))
-    write_bytes(workbook, to_workbook(order))
+    book, page, pdf = (folder / f"seed_order.{kind}" for kind in ("xlsx", "html", "pdf"))
+    write_bytes(book, to_workbook(order))
     write_text(page, to_html(title, [*parts, Words(foot)]))
     write_bytes(pdf, to_pdf(title, parts, foot, letter=order.plan.settings.units == "us"))
-    return [*written, workbook, page, pdf]
+    return [*written, book, page, pdf]
 
 
 def to_workbook(order: Order) -> bytes:
     """The tables of an order as an XLSX workbook, one sheet a table; the same order gives the same bytes."""
-    from datetime import datetime
-
-    import xlsxwriter
-
-    held = io.BytesIO()
-    book = xlsxwriter.Workbook(held, {"in_memory": True, "default_date_format": "yyyy-mm-dd"})
-    book.set_properties({"title": "Seed order", "author": "greengap", "created": datetime(2000, 1, 1)})
-    head, day = book.add_format({"bold": True, "bg_color": "#eeeeee"}), book.add_format({"num_format": "yyyy-mm-dd"})
-    for name, table in order_tables(order).items():
-        sheet = book.add_worksheet(name)
-        sheet.freeze_panes(1, 0)
-        for column, heading in enumerate(table.columns):
-            sheet.write_string(0, column, heading, head)
-            longest = len(heading)
-            for row, value in enumerate(table[heading], start=1):
-                longest = max(longest, _write_cell(sheet, row, column, value, day))
-            sheet.set_column(column, column, min(longest + 1, 60))
-    book.close()
-    return held.getvalue()
-
-
-def _write_cell(sheet: object, row: int, column: int, value: object, day: object) -> int:
-    """Write a cell by its kind; gives its length in letters."""
-    if value is None or value is pd.NA or (not isinstance(value, str) and pd.isna(value)):
-        return 0
-    if isinstance(value, pd.Timestamp):
-        sheet.write_datetime(row, column, value.to_pydatetime(), day)  # type: ignore[attr-defined]
-        return 10
-    if isinstance(value, str):
-        sheet.write_string(row, column, str(safe_cell(value)))  # type: ignore[attr-defined]
-        return len(value)
-    if isinstance(value, bool) or type(value).__name__ == "bool":
-        sheet.write_boolean(row, column, bool(value))  # type: ignore[attr-defined]
-        return 5
-    number = round(float(value), 6)  # type: ignore[arg-type]
-    sheet.write_number(row, column, number)  # type: ignore[attr-defined]
-    return len(f"{number:g}")
+    return workbook("Seed order", order_tables(order))
 
 
 def order_parts(order: Order) -> list[Part]:

@@ -1,7 +1,7 @@
 """Files that can be taken away: one entry a writer of `greengap.output`; the page lists what stands here, and no more.
 
 A writer takes the plan and a folder and gives the files that it wrote. One that writes a single file of a known name
-is offered under that name, any other as an archive. To offer a new format, add a line to `WRITERS`.
+is offered under that name, any other as an archive. The profiles of `greengap export` are among them by themselves.
 """
 
 from __future__ import annotations
@@ -91,15 +91,29 @@ def _large_tables(plan: Plan, folder: Path) -> list[Path]:
     return write_tables(plan, folder, large=True)
 
 
+def _profile(key: str) -> Callable[[Plan, Path], list[Path]]:
+    from greengap.output.export import write_export
+
+    return lambda plan, folder: write_export(plan, key, folder)
+
+
 def writers() -> tuple[Writer, ...]:
     """Every way out, in the order in which they are offered."""
+    from greengap.output.export import PROFILES
     from greengap.output.table import LARGE_TABLES, TABLES
+
+    of_profiles = [
+        Writer((), f"{p.accepts} ({p.standard})", p.group, _profile(p.key), archive=f"{p.key}.zip")
+        for p in PROFILES.values()
+        if p.key != "geojson"  # offered by itself
+    ]
 
     return (
         Writer(("seed_order.pdf", "seed_order.html", "seed_order.xlsx"), "the seed order to print or to send", "office",
                _order),
         Writer(("map.html",), "the map, one page that opens anywhere", "map", _map),
         Writer(("plan.geojson",), "the plan as GeoJSON", "map", _geojson),
+        *of_profiles,
         Writer((*(f"{t}.csv" for t in TABLES), "import_report.csv"), "table", "table", _tables),
         Writer(tuple(f"{t}.csv" for t in LARGE_TABLES), "table by sowing date or weather year, large", "table",
                _large_tables, large=True),
@@ -139,7 +153,7 @@ def export(name: str, plan: Plan) -> bytes:
         With every sowing date and weather year where the writer is large.
     """
     if name == EVERYTHING:
-        return zipped(written((w for w in writers() if not w.large), plan))
+        return zipped(written((w for w in writers() if w.files and not w.large), plan))
     writer = writer_of(name)
     assert writer is not None, "names are looked up first"
     files = written([writer], plan)

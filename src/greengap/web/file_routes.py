@@ -22,7 +22,9 @@ def file_routes(app: FastAPI, house: House) -> None:
     def exports() -> dict[str, Any]:
         """Files that can be taken away, with what they are; an archive's name ends in .zip."""
         session = house.open()
-        files = [{"name": EVERYTHING, "words": "all but the large tables in one archive", "group": "office"}]
+        files = [
+            {"name": EVERYTHING, "words": "order, map, GeoJSON and the small tables in one archive", "group": "office"}
+        ]
         files += [{"name": name, "words": w.words, "group": w.group} for w in writers() for name in w.names]
         files.append({"name": "farm-folder.zip", "words": "the farm as a folder of plain files", "group": "farm"})
         words = "the farm file: GeoPackage, opens in any GIS"
