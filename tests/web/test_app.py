@@ -480,10 +480,12 @@ def test_every_file_that_the_commands_write_is_offered_and_the_same(
     offered = {f["name"]: f for f in sample_served.client.get("api/exports").json()["files"]}
     assert all(f["words"] and f["group"] for f in offered.values())
     farm = next(sample_served.farms.glob("*.gpkg"))
-    for command in ("plan", "order"):
+    for command, more in (("plan", []), ("order", []), ("export", ["--for", "task-data-4", "--for", "calendar"])):
         out = tmp_path / command
-        arguments = [sys.executable, "-m", "greengap.cli", command, str(farm), "--out", str(out)]
+        arguments = [sys.executable, "-m", "greengap.cli", command, str(farm), *more, "--out", str(out)]
         subprocess.run(arguments, check=False, capture_output=True)
+        if command == "export":
+            break
         names = {path.name for path in out.iterdir()}
         assert names <= offered.keys()
         if command == "order":
@@ -493,6 +495,14 @@ def test_every_file_that_the_commands_write_is_offered_and_the_same(
     import io
     import zipfile
 
+    written = {path.name: path.read_bytes() for path in out.iterdir()}
+    assert len(written) >= 2
+    for profile in ("task-data-4", "calendar"):
+        content = sample_served.client.get(f"api/export/{profile}.zip").content
+        with zipfile.ZipFile(io.BytesIO(content)) as packed:
+            for name in packed.namelist():
+                assert packed.read(name) == written.pop(name), name
+    assert not written
     with zipfile.ZipFile(io.BytesIO(sample_served.client.get("api/export/everything.zip").content)) as packed:
         inside = set(packed.namelist())
     assert {"map.html", "plan.geojson", "seed_order.pdf", "seed_order.csv", "clocks.csv"} <= inside

@@ -22,6 +22,10 @@ KINDS = {
     ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }  # fmt: skip
 EVERYTHING = "everything.zip"
+ORDER_FILES = (
+    "seed_order.pdf", "seed_order.html", "seed_order.xlsx", "lot_cards.pdf", "lot_cards.html", "lot_rates.csv",
+    "drill_calibration.csv", "bed_seed.csv", "seed_search.csv",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -72,11 +76,13 @@ def _geojson(plan: Plan, folder: Path) -> list[Path]:
 
 
 def _order(plan: Plan, folder: Path) -> list[Path]:
-    from greengap.advice.drill import Drill
+    from greengap.advice.drill import farm_drill
+    from greengap.output.lot_cards import write_cards
     from greengap.output.order import take_order, write_order
 
-    kept = {f"seed_order.{kind}" for kind in ("xlsx", "html", "pdf")}  # its tables come with all the others
-    return [path for path in write_order(take_order(plan, Drill()), folder) if path.name in kept]
+    taken = take_order(plan, farm_drill(plan.settings.machinery))
+    # Tables that the plan has too come with all the others.
+    return [path for path in (*write_order(taken, folder), *write_cards(taken, folder)) if path.name in ORDER_FILES]
 
 
 def _tables(plan: Plan, folder: Path) -> list[Path]:
@@ -109,8 +115,7 @@ def writers() -> tuple[Writer, ...]:
     ]
 
     return (
-        Writer(("seed_order.pdf", "seed_order.html", "seed_order.xlsx"), "the seed order to print or to send", "office",
-               _order),
+        Writer(ORDER_FILES, "the seed order to print or to send, with slips and lot cards", "office", _order),
         Writer(("map.html",), "the map, one page that opens anywhere", "map", _map),
         Writer(("plan.geojson",), "the plan as GeoJSON", "map", _geojson),
         *of_profiles,
@@ -142,7 +147,7 @@ def zipped(files: dict[str, bytes]) -> bytes:
     return out.getvalue()
 
 
-def export(name: str, plan: Plan) -> bytes:
+def export(name: str, plan: Plan) -> bytes | None:
     """The content of an offered file.
 
     Parameters
@@ -151,10 +156,15 @@ def export(name: str, plan: Plan) -> bytes:
         One of the names of `writers`, or `EVERYTHING`.
     plan : Plan
         With every sowing date and weather year where the writer is large.
+
+    Returns
+    -------
+    bytes or None
+        None where this plan has no such file, as the record of a search where no organic seed is asked for.
     """
     if name == EVERYTHING:
         return zipped(written((w for w in writers() if w.files and not w.large), plan))
     writer = writer_of(name)
     assert writer is not None, "names are looked up first"
     files = written([writer], plan)
-    return files[name] if name in files else zipped(files)
+    return files.get(name) if writer.files else zipped(files)

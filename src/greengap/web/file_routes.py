@@ -22,9 +22,8 @@ def file_routes(app: FastAPI, house: House) -> None:
     def exports() -> dict[str, Any]:
         """Files that can be taken away, with what they are; an archive's name ends in .zip."""
         session = house.open()
-        files = [
-            {"name": EVERYTHING, "words": "order, map, GeoJSON and the small tables in one archive", "group": "office"}
-        ]
+        words = "order, map, GeoJSON and the small tables in one archive"
+        files = [{"name": EVERYTHING, "words": words, "group": "office"}]
         files += [{"name": name, "words": w.words, "group": w.group} for w in writers() for name in w.names]
         files.append({"name": "farm-folder.zip", "words": "the farm as a folder of plain files", "group": "farm"})
         words = "the farm file: GeoPackage, opens in any GIS"
@@ -45,7 +44,10 @@ def file_routes(app: FastAPI, house: House) -> None:
         made = session.planner.made
         if made is None or made.version != session.version:
             raise NotThere("no_plan")
-        return _download(export(name, plan_farm(made.farm) if writer and writer.large else made.plan), name)
+        content = export(name, plan_farm(made.farm) if writer and writer.large else made.plan)
+        if content is None:
+            raise NotThere("no_file")
+        return _download(content, name)
 
     @app.get("/api/soil-layer/{key}")
     def soil_layer(key: Literal["clay", "sand", "organic_matter", "ph", "available_water", "drainage"]) -> Response:
