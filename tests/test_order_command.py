@@ -152,8 +152,8 @@ def test_the_catalogue_is_listed_and_shown(run, farm):
     assert code == 0
     assert "28 species" in text
     assert "values without source: 0" in text
-    code, text, _ = run("catalogue", "Hairy vetch")
-    assert "Vicia villosa" in text
+    code, text, _ = run("catalogue", "Red clover")
+    assert "Trifolium pratense" in text
     assert "Not offered as a cover" in text
     code, text, _ = run("catalogue", "buckwheat", "--csv")
     assert text.startswith("subject,trait,low,typical,high")

@@ -96,7 +96,10 @@ def test_days_bare_on_steep_ground_count_against_a_cover_and_against_none(plan, 
     bare = washing[washing["cover_id"] == "no_cover"]
     assert bare["membership"].tolist() == pytest.approx([0.0] * len(bare), abs=1e-9)
     scores = [on(p, "Upper Bench", "recommendation").set_index(["gap_id", "cover_id"])["score"] for p in (plan, silent)]
-    assert (scores[0] <= scores[1] + 1e-9).all()
+    scores[1] = scores[1].reindex(scores[0].index)  # ranks may differ
+    kept = washing.set_index(["gap_id", "cover_id"])["membership"].reindex(scores[0].index)
+    # One criterion more in the mean: it lifts only what keeps the ground better than it does all else.
+    assert (scores[0] <= scores[1] + 1e-9)[~(kept > scores[1])].all()
     assert (scores[0] < scores[1] - 0.01).any()
     assert silent.suitability["criterion"].ne("washing").all()
     assert on(plan, "River 1", "suitability")["criterion"].ne("washing").all()

@@ -446,7 +446,9 @@ def test_passes_are_drawn_while_their_section_is_unfolded(
     page = browser_page(tmp_path / "map.html", fragment=SUMMER + "&block=Creek")
     assert page.locator(".pass-end").count() == 0
     page.locator("#passes summary").click()
-    page.wait_for_function("document.querySelectorAll('.pass-end').length === 2")
+    page.locator(".pass-end").nth(1).wait_for(state="attached")
+    assert page.locator(".pass-end").count() == 2
     page.locator("#passes summary").click()
-    page.wait_for_function("document.querySelectorAll('.pass-end').length === 0")
+    page.locator(".pass-end").first.wait_for(state="detached")
+    assert page.locator(".pass-end").count() == 0
     assert page.complaints == []

@@ -495,7 +495,7 @@ def test_every_file_that_the_commands_write_is_offered_and_the_same(
     import io
     import zipfile
 
-    written = {path.name: path.read_bytes() for path in out.iterdir()}
+    written = {path.relative_to(out).as_posix(): path.read_bytes() for path in out.rglob("*") if path.is_file()}
     assert len(written) >= 2
     for profile in ("task-data-4", "calendar"):
         content = sample_served.client.get(f"api/export/{profile}.zip").content
