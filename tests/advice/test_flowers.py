@@ -118,7 +118,7 @@ def rater(sample_plan):
             values[group] = replace(species.values[group], text=said)
         species = replace(species, values=values)
         catalogue = replace(catalogue, species=catalogue.species | {"buckwheat": species})
-        seasons = pd.DataFrame({f"{g}_d": [days * visitor_share(species, g, catalogue)] * 3 for g in VISITORS})
+        seasons = np.array([[days * visitor_share(species, g, catalogue) for g in VISITORS]] * 3)
         settings = replace(sample_plan.settings, purposes=purposes)
         return list(_Rater(settings, catalogue, "metric").visitors(catalogue.covers["buckwheat"], seasons))
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from greengap.advice.ground import slope_class, steepness
@@ -354,17 +355,19 @@ class _Rater:
             words = f"{row.aim} in {_years(row.met_years, row.years)}"
             yield self.soft("purpose aim", share, words, row.purpose)
 
-    def visitors(self, cover: Cover, seasons: pd.DataFrame | None) -> Iterator[Rated]:
-        """Who comes to the flowers, by group, over the weather years; what is not known is said to be."""
+    def visitors(self, cover: Cover, days: np.ndarray | None) -> Iterator[Rated]:
+        """Who comes to the flowers, over the weather years; what is not known is said to be.
+
+        `days` in flower that count for each of `VISITORS`, shape (year, group).
+        """
         purpose = next((p for p in self.settings.purposes if p.key == "pollinators"), None)
-        if purpose is None or seasons is None or seasons.empty:
+        if purpose is None or days is None:
             return
         aim = purpose.aim or default_aim("pollinators", self.catalogue)
         wanted = aim.value if aim.quantity == "bloom_d" else self.rule("aim_pollinators")
-        days = seasons[[f"{group}_d" for group in VISITORS]]
-        member = float((days / wanted).clip(upper=1).mean(axis=1).mean())
-        mean = days.mean()
-        words = ", ".join(f"{mean[f'{group}_d']:.1f} for {name}" for group, name in VISITORS.items())
+        member = float(np.minimum(days / wanted, 1).mean())
+        mean = days.mean(axis=0)
+        words = ", ".join(f"{day:.1f} for {name}" for day, name in zip(mean, VISITORS.values(), strict=True))
         words = f"days in flower that count, on average over the years: {words}"
         open_groups = {
             s.name: [name for group, name in VISITORS.items() if not visitor_level(s, group)]
@@ -437,8 +440,9 @@ def rate(
     by_odds = {o.option_id: o for o in odds[odds["option_id"].isin(windows["option_id"])].itertuples()}
     by_season = _median_seasons(gaps, windows, season)
     wanted = set(windows["option_id"])
-    groups = [f"{group}_d" for group in VISITORS]
-    bloom = dict(iter(season.loc[season["option_id"].isin(wanted), ["option_id", *groups]].groupby("option_id")))
+    best_years = season[season["option_id"].isin(wanted)]
+    flowers = best_years[[f"{group}_d" for group in VISITORS]].to_numpy()
+    bloom = {option: flowers[at] for option, at in best_years.groupby("option_id").indices.items()}
     by_purpose: dict[str, list[Any]] = {}
     for purpose in purpose_odds[purpose_odds["option_id"].isin(wanted)].itertuples():
         by_purpose.setdefault(purpose.option_id, []).append(purpose)
