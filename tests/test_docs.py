@@ -248,6 +248,17 @@ def test_the_lesson_prints_what_the_program_prints(number, lesson_farms, planned
     assert [line for line in lines if line != "..." and not is_shown(line, said)] == []
 
 
+def test_the_readme_prints_what_the_plan_says(sample_plan):
+    from greengap.output.summary import summary
+
+    shown_there = re.search(
+        r"It prints \(shortened\):\n```\n(.*?)\n```", (ROOT / "README.md").read_text(encoding="utf-8"), re.S
+    )
+    assert shown_there is not None
+    said = [line.rstrip() for line in summary(sample_plan)]
+    assert [line for line in shown_there[1].splitlines() if line != "..." and line not in said] == []
+
+
 # -- notebooks -------------------------------------------------------------------------------------
 
 

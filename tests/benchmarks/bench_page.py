@@ -48,8 +48,8 @@ def many_blocks(folder: Path) -> Path:
     sample = SAMPLE.as_posix()
     for old, new in (
         ('polygons = "blocks.gpkg"', 'polygons = "blocks.geojson"'), ('layer = "blocks"', ""),
-        (watered, "irrigation = true"), ("Hollow = -1.5", ""), ('"River 1" = 65.5', ""), ('"weather.nc"', f'"{sample}/weather.nc"'),
-        ('"soil/', f'"{sample}/soil/'),
+        (watered, "irrigation = true"), ("Hollow = -1.5", ""), ('"River 1" = 65.5', ""),
+        ('"weather.nc"', f'"{sample}/weather.nc"'), ('"soil/', f'"{sample}/soil/'),
     ):  # fmt: skip
         text = text.replace(old, new)
     (folder / "farm.toml").write_text(text)
