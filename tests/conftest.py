@@ -48,6 +48,22 @@ def other_software() -> Callable[[str], Any]:
 
 
 @pytest.fixture(scope="session")
+def ames_weather(shared_data):
+    """31 years of the station Ames 8 WSW, Iowa, by date."""
+    import pandas as pd
+    import xarray as xr
+
+    table = pd.read_csv(
+        shared_data / "data" / "weather_daily" / "nws_coop_ames_8_wsw_ia.csv", parse_dates=["date"], index_col="date"
+    ).asfreq("D")
+    named = {"tmin_degc": "tmin_c", "tmax_degc": "tmax_c", "precipitation_mm": "precip_mm"}
+    return xr.Dataset(
+        {ours: ("date", table[theirs].to_numpy()) for ours, theirs in named.items()},
+        coords={"date": table.index.to_numpy()},
+    )
+
+
+@pytest.fixture(scope="session")
 def sample_farm():
     """The sample farm as read."""
     from greengap import read_farm

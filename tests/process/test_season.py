@@ -190,17 +190,9 @@ def test_the_evaporation_layer_at_sowing_is_that_of_the_evening_before():
 
 
 @pytest.fixture(scope="module")
-def ames(shared_data) -> dict[bool, BlockDays]:
+def ames(ames_weather) -> dict[bool, BlockDays]:
     """A good loam under 31 years of the Ames station, rainfed and watered."""
-    table = pd.read_csv(
-        shared_data / "data" / "weather_daily" / "nws_coop_ames_8_wsw_ia.csv", parse_dates=["date"], index_col="date"
-    ).asfreq("D")
-    named = {"tmin_degc": "tmin_c", "tmax_degc": "tmax_c", "precipitation_mm": "precip_mm"}
-    site = xr.Dataset(
-        {ours: ("date", table[theirs].to_numpy()) for ours, theirs in named.items()},
-        coords={"date": table.index.to_numpy()},
-    )
-    return {watered: BlockDays(site, a_place(watered), CATALOGUE) for watered in (False, True)}
+    return {watered: BlockDays(ames_weather, a_place(watered), CATALOGUE) for watered in (False, True)}
 
 
 def grown(block: BlockDays, cover: str, sow: str, days: int) -> pd.DataFrame:

@@ -12,7 +12,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-import xarray as xr
 
 from greengap.catalogue import load_catalogue
 from greengap.process.drivers import NEVER, BlockDays, Place, component_events
@@ -21,20 +20,12 @@ CATALOGUE = load_catalogue()
 
 
 @pytest.fixture(scope="module")
-def ames(shared_data) -> BlockDays:
-    table = pd.read_csv(
-        shared_data / "data" / "weather_daily" / "nws_coop_ames_8_wsw_ia.csv", parse_dates=["date"], index_col="date"
-    ).asfreq("D")
-    named = {"tmin_degc": "tmin_c", "tmax_degc": "tmax_c", "precipitation_mm": "precip_mm"}
-    site = xr.Dataset(
-        {ours: ("date", table[theirs].to_numpy()) for ours, theirs in named.items()},
-        coords={"date": table.index.to_numpy()},
-    )
+def ames(ames_weather) -> BlockDays:
     soil = pd.Series({
         "sand_fraction": 0.3, "clay_fraction": 0.27, "organic_matter_fraction": 0.04, "available_water_fraction": 0.2,
         "bulk_density_mg_m3": 1.3,
     })  # fmt: skip
-    return BlockDays(site, Place(soil, 42.0, True, 0.0, 300.0), CATALOGUE)
+    return BlockDays(ames_weather, Place(soil, 42.0, True, 0.0, 300.0), CATALOGUE)
 
 
 def flowers(block: BlockDays, species: str, sown: str) -> pd.Timestamp:
