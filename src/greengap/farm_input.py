@@ -20,6 +20,7 @@ from greengap.farm.farm_file import ENDING, FarmContents, outline_fingerprint, r
 from greengap.farm.fields import read_blocks
 from greengap.farm.history import history_findings, read_history
 from greengap.farm.law_lists import HERBICIDE_FILE, NAMES_FILE, LawLists, read_law_lists
+from greengap.farm.record_store import read_folder_record
 from greengap.farm.seed_lists import PRICE_FILE, STOCK_FILE, SeedLists, add_tags, read_seed_lists
 from greengap.farm.settings import FILE, FarmSettings, read_settings, settings_from, suggestion
 from greengap.process.soil_hydraulics import saxton_rawls, texture_class
@@ -31,7 +32,17 @@ from greengap.site.soil_tests import soil_from_tests
 from greengap.site.terrain import block_slopes
 from greengap.site.weather import cell_weights, read_days, read_weather, site_weather
 from greengap.site.weather_join import fill_from, splice_season
-from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, Ground, History, Soil
+from greengap.tables import (
+    Block,
+    ClassShare,
+    CropCalendar,
+    DataFrame,
+    GeoDataFrame,
+    Ground,
+    History,
+    SeasonRecord,
+    Soil,
+)
 
 OWN_FILES = (OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)  # beside farm.toml, if the farm has them
 
@@ -62,6 +73,8 @@ class Farm:
         Seed in the shed and on offer.
     law_lists : LawLists
         Names on lists of noxious weeds, and what was sprayed.
+    record : DataFrame[SeasonRecord]
+        What was done and seen this season and before; a plan made before the season does not look at it.
     """
 
     settings: FarmSettings
@@ -81,6 +94,7 @@ class Farm:
     history: DataFrame[History] | None = None
     seed_lists: SeedLists = field(default_factory=SeedLists)
     law_lists: LawLists = field(default_factory=LawLists)
+    record: DataFrame[SeasonRecord] = field(default_factory=SeasonRecord.empty)
 
 
 def hydraulics(
@@ -211,7 +225,7 @@ def _read_folder(folder: Path) -> Farm:
     return Farm(
         settings, catalogue, blocks, calendar, soil, shares, sites, site_of_block, report, _fingerprints(settings),
         weather, tuple(set_aside), so_far, splice_season(sites, so_far, report) if so_far is not None else None,
-        history, *lists,
+        history, *lists, read_folder_record(settings.folder),
     )  # fmt: skip
 
 
@@ -375,7 +389,7 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
         settings, catalogue, blocks, contents.crop_calendar, soil, shares, sites, site_of_block, report, inputs,
         contents.weather, contents.set_aside, contents.so_far,
         None if contents.so_far is None else splice_season(sites, contents.so_far, report), contents.history,
-        *lists,
+        *lists, contents.record,
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ import pandas as pd
 
 from greengap.errors import InputProblem
 from greengap.farm.farm_file import FarmContents, is_farm_file, outline_fingerprint, read_farm_file, write_farm_file
+from greengap.farm.season_record import RECORD_FILE, to_text
 from greengap.farm.settings import FILE
 from greengap.farm_input import OWN_FILES, read_farm, read_farm_contents
 from greengap.site.block_soil import block_soil_rows
@@ -67,6 +68,7 @@ def pack(folder: Path, file: Path) -> Path:
             weather=farm.weather_cells,
             so_far=farm.so_far,
             history=farm.history,
+            record=farm.record,
             report=farm.report,
             sources=farm.inputs,
             source_folder=relative,
@@ -142,6 +144,8 @@ def unpack(file: Path, folder: Path) -> list[Path]:
         if farm.history is not None:
             text = farm.history.rename(columns={"block_id": "block"}).to_csv(index=False, date_format="%Y-%m-%d")
             (whole / HISTORY).write_text(text, encoding="utf-8")
+        if len(farm.record):
+            (whole / RECORD_FILE).write_text(to_text(farm.record), encoding="utf-8")
         for name, text in contents.own_files.items():
             (whole / name).write_text(text, encoding="utf-8")
         whole.chmod(0o755)
@@ -152,6 +156,7 @@ def unpack(file: Path, folder: Path) -> list[Path]:
         shutil.rmtree(whole, ignore_errors=True)
         raise
     more = [n for n, there in ((THIS_SEASON, farm.so_far), (HISTORY, farm.history)) if there is not None]
+    more += [RECORD_FILE] if len(farm.record) else []
     return [folder / name for name in (FILE, *UNPACKED.values(), *more, *contents.own_files)]
 
 

@@ -739,18 +739,58 @@ class History(Table):
 
 
 class SeasonRecord(Table):
-    """One row per thing done or seen in the field, as it was written down. Key: record_id."""
+    """One row per thing done or seen, as it was written down; rows are added, never changed. Key: record_id.
 
-    record_id: str = pa.Field(unique=True, description="Number of the entry.")
-    block_id: str = pa.Field(description="Block it is about.")
-    gap_id: str = pa.Field(nullable=True, description="Gap of the plan; empty if none was meant.")
+    A correction is a row of its own that names the one it replaces, which stays. What each kind of row may fill
+    stands in `greengap.farm.season_record.KINDS`; all else is empty.
+    """
+
+    record_id: str = pa.Field(unique=True, description="Fingerprint of the row; the same row has the same everywhere.")
+    entry_id: str = pa.Field(description="Number that the device gave it.")
+    written: str = pa.Field(
+        str_matches=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$", description="When it was written down, UTC."
+    )
+    who: str = pa.Field(description="Who wrote it down; empty if not said.")
+    corrects: str = pa.Field(description="record_id of the row that it replaces or strikes; empty for a new one.")
+    what: str = pa.Field(description="What was done or seen; one of the kinds.")
     date: pd.Timestamp = pa.Field(description="Day it was done or seen.")
-    what: str = pa.Field(description="What was done or seen: sown, up, flower, ended, ready ...")
-    cover_id: str = pa.Field(nullable=True, description="Cover; empty if it is not about one.")
-    value: float = pa.Field(nullable=True, description="Amount, if there is one.")
-    unit: str = pa.Field(nullable=True, description="Unit of the amount.")
-    who: str = pa.Field(nullable=True, description="Who wrote it down.")
-    note: str = pa.Field(nullable=True, description="In the grower's words.")
+    block_id: str = pa.Field(description="Block it is about; empty for the whole farm.")
+    gap_id: str = pa.Field(description="Gap of the plan; empty if none is meant.")
+    cover_id: str = pa.Field(description="Cover that was sown or meant; empty if it is not about one.")
+    species: str = pa.Field(description="Species of a mix that a count or a lot is about; empty for the whole stand.")
+    visit: str = pa.Field(description="Joins the frames of one look at a stand.")
+    frame: pd.Int64Dtype = pa.Field(nullable=True, ge=1, description="Number of the frame.")
+    frame_area_m2: float = pa.Field(nullable=True, gt=0, description="Ground inside the frame.")
+    plants: float = pa.Field(nullable=True, ge=0, description="Plants of the cover in the frame.")
+    cover_fraction: float = pa.Field(nullable=True, ge=0, le=1, description="Ground under the cover.")
+    height_mm: float = pa.Field(nullable=True, ge=0, description="Height of the cover.")
+    weed_plants: float = pa.Field(nullable=True, ge=0, description="Weeds in the frame.")
+    weed_cover_fraction: float = pa.Field(nullable=True, ge=0, le=1, description="Ground under weeds.")
+    weed_height_mm: float = pa.Field(nullable=True, ge=0, description="Height of the weeds.")
+    area_m2: float = pa.Field(nullable=True, gt=0, description="Ground that was sown or worked.")
+    seed_kg: float = pa.Field(nullable=True, gt=0, description="Seed used.")
+    seed_left_kg: float = pa.Field(nullable=True, ge=0, description="Seed left in the box.")
+    lot: str = pa.Field(description="Lot on the tag.")
+    tag_kept: pd.BooleanDtype = pa.Field(nullable=True, description="The seed tag is kept.")
+    method: str = pa.Field(description="How it was sown: drilled or broadcast.")
+    depth_mm: float = pa.Field(nullable=True, ge=0, description="Depth the seed lies at.")
+    soil_state: str = pa.Field(description="Soil in the hand: crumbly, ball, dry.")
+    weather: str = pa.Field(description="Weather of the day, in words.")
+    cause: str = pa.Field(description="What took the plants.")
+    lost_fraction: float = pa.Field(nullable=True, ge=0, le=1, description="Part of the stand that is gone.")
+    fresh_g: float = pa.Field(nullable=True, ge=0, description="Fresh weight cut from the frame.")
+    dry_g: float = pa.Field(nullable=True, ge=0, description="Dry weight cut from the frame.")
+    nitrogen_fraction: float = pa.Field(
+        nullable=True, gt=0, lt=0.1, description="Nitrogen in the dry matter, by a laboratory."
+    )
+    carbon_to_nitrogen: float = pa.Field(nullable=True, gt=0, description="Carbon to nitrogen, by a laboratory.")
+    water_mm: float = pa.Field(nullable=True, ge=0, description="Rain in the own gauge, or water given.")
+    hours: float = pa.Field(nullable=True, ge=0, description="Hours of work by one person.")
+    tool: str = pa.Field(description="Tool or way: flail, roller, sickle bar, tiller, frost ...")
+    seed_seen: pd.BooleanDtype = pa.Field(nullable=True, description="Seed was on the cover when it was ended.")
+    days_lost: float = pa.Field(nullable=True, ge=0, description="Days by which the next crop went in late for it.")
+    choice: str = pa.Field(description="What was decided, or the verdict on the season.")
+    note: str = pa.Field(description="In the grower's words.")
 
 
 class Observation(Table):

@@ -30,6 +30,7 @@ import shapely
 import xarray as xr
 
 from greengap.errors import Fate, Finding, ImportReport, InputProblem
+from greengap.farm.season_record import merged
 from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, History, SeasonRecord, Soil
 
 ENDING = ".gpkg"
@@ -85,6 +86,8 @@ class FarmContents:
         This year's days, in the form of `weather`.
     history : DataFrame[History], optional
         What was done on the blocks before.
+    record : DataFrame[SeasonRecord]
+        What was done and seen.
     own_files : dict of file to text
         Catalogue, seed and law lists of the farm, as written.
     packed : str
@@ -107,6 +110,7 @@ class FarmContents:
     set_aside: tuple[str, ...] = ()
     so_far: xr.Dataset | None = None
     history: DataFrame[History] | None = None
+    record: DataFrame[SeasonRecord] = field(default_factory=SeasonRecord.empty)
     own_files: dict[str, str] = field(default_factory=dict)
     packed: str = ""
     revision: int = 0
@@ -193,7 +197,7 @@ def write_farm_file(path: Path, contents: FarmContents, tables: Mapping[str, pd.
                 edit.write_table("history", History.validate(contents.history))
             edit.write_report(contents.report)
             edit.write_table("sources", pd.DataFrame(sorted(contents.sources.items()), columns=["file", "sha256"]))
-            edit.write_table("season_record", SeasonRecord.empty())
+            edit.write_table("season_record", contents.record)
             for key, value in (
                 ("format", FORMAT), ("name", contents.name), ("source_folder", contents.source_folder),
                 ("set_aside", list(contents.set_aside)), ("own_files", dict(contents.own_files)),
@@ -257,6 +261,7 @@ def read_farm_file(path: Path) -> FarmContents:
                 outlines=kept["outlines"],
                 set_aside=tuple(kept["set_aside"]),
                 history=_history(base),
+                record=_record(base),
                 own_files={str(name): str(text) for name, text in kept.get("own_files", {}).items()},
                 packed=str(kept["packed"]),
                 revision=int(kept["revision"]),
@@ -394,6 +399,13 @@ class FarmEdit:
         self.write_table(name, weather_rows(weather))
         self.set(name, {k: weather.attrs[k] for k in ("kind", "crs", "files", "years") if k in weather.attrs})
 
+    def add_to_record(self, rows: DataFrame[SeasonRecord]) -> int:
+        """Add rows to the season record; gives how many were not there yet. Blocks and plan do not change."""
+        before = _record(self._base)
+        together = merged(before, rows)
+        self.write_table("season_record", together)
+        return len(together) - len(before)
+
     def write_report(self, report: ImportReport) -> None:
         """Replace what became of every row that was read."""
         findings = [
@@ -522,6 +534,16 @@ def _weather(base: sqlite3.Connection, kept: Mapping[str, Any], name: str = "wea
 def _history(base: sqlite3.Connection) -> DataFrame[History] | None:
     there = base.execute("SELECT 1 FROM gpkg_contents WHERE table_name = 'history'").fetchone()
     return History.validate(_frame(base, "history")) if there else None
+
+
+def _record(base: sqlite3.Connection) -> DataFrame[SeasonRecord]:
+    there = base.execute("SELECT 1 FROM gpkg_contents WHERE table_name = 'season_record'").fetchone()
+    frame = _frame(base, "season_record") if there else pd.DataFrame()
+    if frame.empty:  # of a file from before there was a record, too
+        return SeasonRecord.empty()
+    texts = [c for c, spec in SeasonRecord.to_schema().columns.items() if "str" in str(spec.dtype)]
+    frame[texts] = frame[texts].fillna("")
+    return SeasonRecord.validate(frame)
 
 
 def _report(base: sqlite3.Connection) -> ImportReport:
