@@ -42,15 +42,18 @@ def plan(folder):
     return plan_farm(read_farm(folder))
 
 
-def test_only_gaps_of_this_year_see_it(plan, sample_plan):
-    within = sample_plan.gaps.loc[
-        (sample_plan.gaps["start"].dt.year == 2027) & (sample_plan.gaps["end"].dt.year == 2027), "gap_id"
-    ]
+def test_gaps_of_other_years_do_not_see_it_and_those_over_new_year_only_from_their_beginning(plan, sample_plan):
+    gaps = sample_plan.gaps
+    within = (gaps["start"].dt.year == 2027) & (gaps["end"].dt.year == 2027)
+    later = (gaps["start"] - pd.Timedelta(days=40) > LAST) & ~within  # its first sowing looks 40 days back
     odds, before = (p.odds.merge(p.options[["option_id", "gap_id"]]) for p in (plan, sample_plan))
-    other = ~before["gap_id"].isin(within)
+    other = before["gap_id"].isin(gaps.loc[later, "gap_id"])
+    over = before["gap_id"].isin(gaps.loc[~later & ~within, "gap_id"])
     assert other.any()
+    assert over.any()
     pd.testing.assert_frame_equal(odds[other], before[other])
-    assert not odds[~other].equals(before[~other])
+    assert not odds[over].equals(before[over])
+    assert not odds[~other & ~over].equals(before[~other & ~over])
 
 
 def test_what_is_past_is_the_same_in_every_weather_year(plan, sample_plan):

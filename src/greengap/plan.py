@@ -41,6 +41,7 @@ from greengap.process.season import Target, count_odds, simulate
 from greengap.seed_order import inoculant_lines, make_order, order_lines
 from greengap.site.frost import freeze_dates, freeze_percentiles, month_and_day
 from greengap.site.growers_word import mark_word
+from greengap.site.weather_join import splice_season
 from greengap.tables import (
     After,
     Allocation,
@@ -76,6 +77,8 @@ from greengap.tables import (
 )
 
 FREEZE_DEGC = 0.0
+WITHIN = pd.Timestamp(1900, 1, 1)  # stands for a gap within one year, which sees the whole year so far
+BEFORE_GAP = pd.Timedelta(days=40)  # days before a gap that its first sowing still looks back on
 LIMITS = (
     "Calculated from past weather and published figures. A prediction, not a promise. Look at the block.",
     "Pests, flooded ground and mowing are not in it; how weeds do is a ranking, not a count.",
@@ -163,13 +166,19 @@ class Judged:
     clocks: DataFrame[Clock]
 
 
-def judge(farm: Farm, gaps: DataFrame[Gap], progress: Callable[[int, int], None] | None = None) -> Judged:
-    """Run and rate every cover in the gaps, each gap by itself."""
+def judge(
+    farm: Farm,
+    gaps: DataFrame[Gap],
+    progress: Callable[[int, int], None] | None = None,
+    options: DataFrame[Option] | None = None,
+) -> Judged:
+    """Run and rate every cover in the gaps, each gap by itself; of `options`, if they are given, and not of all."""
     settings, catalogue = farm.settings, farm.catalogue
     growth_aim = growth_target(settings.growth_aim, catalogue, settings.units)
     aims = purpose_targets(settings.purposes, catalogue, settings.units)
     following = what_follows(gaps, settings, catalogue)
-    options = list_options(gaps, catalogue, following.crops)
+    if options is None:
+        options = list_options(gaps, catalogue, following.crops)
     season, purpose_odds = _run(farm, gaps, options, places(farm), growth_aim, aims, following, progress)
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
@@ -282,6 +291,25 @@ def places(farm: Farm) -> dict[str, Place]:
     }
 
 
+def _season_since(farm: Farm, gaps: DataFrame[Gap]) -> dict[str, Any]:
+    """From when a gap sees this season's days: `WITHIN` for one within the year, a day for one over New Year."""
+    days = pd.DatetimeIndex(_so_far(farm)["date"].to_numpy())
+    out = {}
+    for gap in gaps.itertuples():
+        if gap.start.year == gap.end.year == days[-1].year:
+            out[str(gap.gap_id)] = WITHIN
+        elif gap.start.year != gap.end.year and days[-1].year in (gap.start.year, gap.end.year):
+            first = max(gap.start - BEFORE_GAP, gap.end - pd.Timedelta(days=364))
+            if first <= days[-1] and gap.end > days[0]:
+                out[str(gap.gap_id)] = first
+    return out
+
+
+def _so_far(farm: Farm) -> xr.Dataset:
+    assert farm.so_far is not None, "this season is spliced from it"
+    return farm.so_far
+
+
 def _run(
     farm: Farm,
     gaps: DataFrame[Gap],
@@ -292,7 +320,7 @@ def _run(
     following: Following,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
-    """The seasons of all options; gaps wholly within this year see this year's days so far."""
+    """The seasons of all options; gaps of this year see this season's days so far."""
 
     def seasons(some: pd.DataFrame, weather: xr.Dataset) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
         return simulate(
@@ -309,14 +337,14 @@ def _run(
 
     if farm.this_season is None:
         return seasons(options, farm.weather)
-    year = farm.this_season.attrs["season_year"]
-    within = gaps.loc[(gaps["start"].dt.year == year) & (gaps["end"].dt.year == year), "gap_id"]
-    now = options["gap_id"].isin(within)
-    parts = [
-        seasons(options[mask].reset_index(drop=True), weather)
-        for mask, weather in ((now, farm.this_season), (~now, farm.weather))
-        if mask.any()
-    ]
+    since = options["gap_id"].map(_season_since(farm, gaps))
+    parts = []
+    for first in sorted(since.dropna().unique()):
+        within = first == WITHIN
+        weather = farm.this_season if within else splice_season(farm.weather, _so_far(farm), since=pd.Timestamp(first))
+        parts.append(seasons(options[since == first].reset_index(drop=True), weather))
+    if since.isna().any():
+        parts.append(seasons(options[since.isna()].reset_index(drop=True), farm.weather))
     position = pd.Series(range(len(options)), index=options["option_id"])
     together = []
     for tables in zip(*parts, strict=True):

@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 from greengap.errors import ImportReport, InputProblem
-from greengap.site.weather_join import fill_from, splice_season
+from greengap.site.weather_join import fill_from, splice_season, with_gauge
 
 DAYS = pd.date_range("2001-01-01", "2006-12-31", freq="D")
 
@@ -98,6 +98,36 @@ def test_days_that_are_past_are_this_years_in_every_year():
     np.testing.assert_array_equal(out["tmin_degc"].sel(date=leap), sites()["tmin_degc"].sel(date=leap))
 
 
-def test_days_of_two_years_are_refused():
-    with pytest.raises(InputProblem, match="holds days of 2026 and 2027"):
-        splice_season(sites(), record(pd.date_range("2026-12-01", "2027-02-01")), ImportReport())
+def test_days_of_three_years_are_refused():
+    with pytest.raises(InputProblem, match="holds days of 2025 and 2027"):
+        splice_season(sites(), record(pd.date_range("2025-12-01", "2027-02-01")), ImportReport())
+
+
+def test_over_new_year_only_the_days_since_a_gap_began_are_taken():
+    so_far = record(pd.date_range("2026-03-01", "2027-02-10", freq="D"), warmer=5.0)
+    out = splice_season(sites(), so_far, since=pd.Timestamp("2026-09-01"))["tmin_degc"][0]
+    own = sites()["tmin_degc"][0]
+    taken = (out != own).to_series()
+    months = sorted(set(taken[taken].index.month))
+    assert months == [1, 2, 9, 10, 11, 12]
+    assert taken[taken].index.day[taken[taken].index.month == 2].max() == 10
+    np.testing.assert_array_equal(
+        out.sel(date=slice("2003-10-01", "2003-10-31")),
+        so_far["tmin_degc"].sel(date=slice("2026-10-01", "2026-10-31"))[0],
+    )
+
+
+def test_the_own_gauge_replaces_the_rain_of_the_days_on_which_it_was_read():
+    so_far = record(pd.date_range("2027-01-01", "2027-03-01", freq="D"))
+    rain = pd.Series([7.0, 3.0, 5.0], index=pd.DatetimeIndex(["2027-02-01", "2027-02-01", "2027-03-03"]))
+    out = with_gauge(so_far, rain)
+    day = out["precipitation_mm"][0].to_series()
+    assert day["2027-02-01"] == 10.0
+    assert day["2027-03-03"] == 5.0
+    assert day["2027-02-02"] == so_far["precipitation_mm"][0].to_series()["2027-02-02"]
+    assert np.isnan(out["tmin_degc"][0].to_series()["2027-03-03"])
+    assert with_gauge(None, rain[:0]) is None
+    alone = splice_season(sites(), with_gauge(None, rain))
+    changed = (alone["precipitation_mm"][0] == 10.0).to_series()
+    assert set(changed[changed].index.strftime("%m-%d")) == {"02-01"}
+    np.testing.assert_array_equal(alone["tmin_degc"], sites()["tmin_degc"])

@@ -60,12 +60,15 @@ class Kind:
         Columns of `SeasonRecord` besides date, block and who.
     needs_block : bool
         Whether it is about one block.
+    may_be_ahead : bool
+        Whether its day may lie ahead: one that is expected by now.
     """
 
     words: str
     required: tuple[str, ...] = ()
     optional: tuple[str, ...] = ()
     needs_block: bool = True
+    may_be_ahead: bool = False
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -87,6 +90,7 @@ SEED = (
 )
 FRAME = ("visit", "frame", "species")
 KINDS: dict[str, Kind] = {
+    "cleared": Kind("last day of the crop before", (), ("hours",), may_be_ahead=True),
     "sown": Kind("sown", ("cover_id",), (*SEED, "hours")),
     "up": Kind("half of it is up", (), ("species",)),
     "stand": Kind(
@@ -101,6 +105,7 @@ KINDS: dict[str, Kind] = {
         (*FRAME, "fresh_g", "dry_g", "nitrogen_fraction", "carbon_to_nitrogen", "height_mm"),
     ),
     "ended": Kind("ended", (), ("tool", "height_mm", "seed_seen", "hours", "area_m2")),
+    "planted": Kind("next crop set", (), ("days_lost",), may_be_ahead=True),
     "ready": Kind("fit to plant", (), ("days_lost",)),
     "rain": Kind("rain in the gauge", ("water_mm",), (), needs_block=False),
     "watered": Kind("watered", ("water_mm",), ("hours",)),

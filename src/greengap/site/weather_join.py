@@ -117,7 +117,9 @@ def _nearest(weather: xr.Dataset, lon: float, lat: float) -> tuple[int, float]:
     return at, float(distance[at]) / 1000
 
 
-def splice_season(weather: xr.Dataset, so_far: xr.Dataset, report: ImportReport) -> xr.Dataset:
+def splice_season(
+    weather: xr.Dataset, so_far: xr.Dataset, report: ImportReport | None = None, since: pd.Timestamp | None = None
+) -> xr.Dataset:
     """Every weather year with the days of this season that are past, and its own remainder.
 
     Parameters
@@ -125,26 +127,31 @@ def splice_season(weather: xr.Dataset, so_far: xr.Dataset, report: ImportReport)
     weather : Dataset
         Weather of the sites, dimensions (site_id, date).
     so_far : Dataset
-        Checked days of this year from one place, dimensions (cell_id, date).
-    report : ImportReport
+        Checked days of this season from one place, dimensions (cell_id, date); a value that is missing leaves that of
+        the weather year.
+    report : ImportReport, optional
+    since : Timestamp, optional
+        First day that is taken, for gaps that go over New Year; the first of the last day's year if left out.
 
     Returns
     -------
     Dataset
-        As `weather`; a day of any year that this year has had is this year's, 29 February apart. For options
-        that are sown and ended within this year only: of the next one nothing is known.
+        As `weather`; a day of any year that is among those taken is this season's, 29 February apart.
 
     Raises
     ------
     InputProblem
-        If the days are of more than one year.
+        If the days go further back than the year before the last day's.
     """
     file = str(so_far.attrs["files"])
     days = pd.DatetimeIndex(so_far["date"].to_numpy())
-    if days[0].year != days[-1].year:
-        what = f"holds days of {days[0].year} and {days[-1].year}"
-        raise InputProblem(file, "", what, "Keep the days of this year only")
-    now = so_far.isel(cell_id=0)
+    year = int(days[-1].year)
+    if days[0].year < year - 1:
+        what = f"holds days of {days[0].year} and {year}"
+        raise InputProblem(file, "", what, "Keep the days of this year and the one before")
+    first = max(pd.Timestamp(year, 1, 1) if since is None else since, days[-1] - pd.Timedelta(days=364))
+    now = so_far.isel(cell_id=0, date=days >= first)
+    days = days[days >= first]
     key = days.month.to_numpy() * 100 + days.day.to_numpy()
     dates = pd.DatetimeIndex(weather["date"].to_numpy())
     position = pd.Series(np.arange(len(days)), index=key)
@@ -165,9 +172,42 @@ def splice_season(weather: xr.Dataset, so_far: xr.Dataset, report: ImportReport)
         )
         radiation[:, there] = np.where(np.isfinite(given), given, radiation[:, there])
         out = out.assign(radiation_mj_m2_d=(("site_id", "date"), radiation))
-    out.attrs = {**weather.attrs, "season_year": int(days[0].year)}
-    report.assume(
-        f"{file}: gaps that lie wholly in {days[0].year} are run with this year's days from {days[0]:%d %b} to "
-        f"{days[-1]:%d %b} in every weather year; other gaps are not."
-    )
+    out.attrs = {**weather.attrs, "season_year": year}
+    if report is not None and len(days):
+        report.assume(
+            f"{file}: gaps of {year} are run with this season's days to {days[-1]:%d %b} in every weather year, those "
+            "over New Year with the days since they begin; gaps of other years are not."
+        )
+    return out
+
+
+def with_gauge(so_far: xr.Dataset | None, rain_mm: pd.Series) -> xr.Dataset | None:
+    """This season's days with the rain of the farm's own gauge on the days that it was read.
+
+    Parameters
+    ----------
+    so_far : Dataset or None
+        This season's days, dimensions (cell_id, date).
+    rain_mm : Series
+        Rain by day [mm].
+
+    Returns
+    -------
+    Dataset or None
+        Days that only the gauge has are without temperatures. None where nothing is known.
+    """
+    if rain_mm.empty:
+        return so_far
+    rain = rain_mm.groupby(level=0).sum()
+    read = pd.date_range(rain.index.min(), rain.index.max())
+    if so_far is None:
+        none = np.full((1, read.size), np.nan)
+        arrays = {name: (("cell_id", "date"), none.copy()) for name in (*TEMPERATURES, "precipitation_mm")}
+        so_far = xr.Dataset(arrays, coords={"cell_id": ["gauge"], "date": read}, attrs={"files": "rain gauge"})
+    have = pd.DatetimeIndex(so_far["date"].to_numpy())
+    out = so_far.reindex(date=have.union(read))
+    values = out["precipitation_mm"].transpose("cell_id", "date").to_numpy().copy()
+    values[:, out.get_index("date").get_indexer(rain.index)] = rain.to_numpy()
+    out = out.assign(precipitation_mm=(("cell_id", "date"), values))
+    out.attrs = dict(so_far.attrs)
     return out
