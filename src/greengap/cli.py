@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from greengap import cli_season
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
@@ -735,6 +737,9 @@ def unpack(
 
     for path in unpack_farm(file, folder):
         print(f"Written: {path.as_posix()}")
+
+
+cli_season.register(app)
 
 
 def main() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from importlib.metadata import version
 from typing import Any, Literal
@@ -164,6 +164,36 @@ class Judged:
     after: DataFrame[After]
     nitrogen: DataFrame[NitrogenByDate]
     clocks: DataFrame[Clock]
+
+    def of_gaps(self, gap_ids: Collection[str]) -> Judged:
+        """What was said of some of the gaps."""
+        mine = set(self.options.loc[self.options["gap_id"].isin(gap_ids), "option_id"])
+        tables = {f.name: getattr(self, f.name) for f in fields(self)}
+        return Judged(
+            **{
+                name: table[table["gap_id"].isin(gap_ids) if "gap_id" in table else table["option_id"].isin(mine)]
+                .reset_index(drop=True)
+                for name, table in tables.items()
+            }
+        )  # fmt: skip
+
+
+def join_judged(parts: Sequence[Judged]) -> Judged:
+    """What was said of gaps that have nothing in common, as one."""
+    if len(parts) == 1:
+        return parts[0]
+
+    def stack(name: str) -> Any:
+        tables = [getattr(p, name) for p in parts]
+        full = [t for t in tables if len(t)] or tables[:1]
+        return pd.concat(full, ignore_index=True)
+
+    return Judged(**{f.name: stack(f.name) for f in fields(Judged)})
+
+
+def judged_of(plan: Plan) -> Judged:
+    """What was run and rated for a plan."""
+    return Judged(**{f.name: getattr(plan, f.name) for f in fields(Judged)})
 
 
 def judge(

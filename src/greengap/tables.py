@@ -793,6 +793,53 @@ class SeasonRecord(Table):
     note: str = pa.Field(description="In the grower's words.")
 
 
+class GapState(Table):
+    """One row per gap: how far the season has come there. Key: gap_id. Days are those of the record."""
+
+    gap_id: str = pa.Field(unique=True, description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    state: str = pa.Field(
+        isin=["past", "ended", "sown", "open", "ahead"],
+        description="Over; cover ended; cover stands; could be sown now; not yet begun.",
+    )
+    cover_id: str = pa.Field(description="Cover that was sown, or that was decided on; empty if neither.")
+    decided: str = pa.Field(description="Last decision of the grower in it; empty if none.")
+    cleared_on: pd.Timestamp = pa.Field(nullable=True, description="Last day of the crop before, done or expected.")
+    sown_on: pd.Timestamp = pa.Field(nullable=True, description="Sown, for the last time if more than once.")
+    up_on: pd.Timestamp = pa.Field(nullable=True, description="Half of it up.")
+    flower_on: pd.Timestamp = pa.Field(nullable=True, description="First flower.")
+    ended_on: pd.Timestamp = pa.Field(nullable=True, description="Ended.")
+    ready_on: pd.Timestamp = pa.Field(nullable=True, description="Found fit to plant.")
+    planted_on: pd.Timestamp = pa.Field(nullable=True, description="Next crop set, done or expected.")
+    rows: int = pa.Field(ge=0, description="Rows of the record that are about it.")
+
+
+class Change(Table):
+    """One row per thing that today changes in a plan. Key: gap_id, what."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    what: str = pa.Field(
+        isin=["cover", "sowing", "ending", "fit to plant", "gap", "odds"], description="What is another than planned."
+    )
+    before: str = pa.Field(description="As it was planned.")
+    now: str = pa.Field(description="As it is from today.")
+    days: float = pa.Field(
+        nullable=True, description="Days later than planned; below zero if sooner, empty if no date."
+    )
+    reason: str = pa.Field(description="Why, in words.")
+
+
+class SeedChange(Table):
+    """One row per species and year whose seed is another than ordered. Key: year, species."""
+
+    year: int = pa.Field(description="Year of sowing.")
+    species: str = pa.Field(description="Species key.")
+    name: str = pa.Field(description="Trade name.")
+    before_g: int = pa.Field(ge=0, description="Seed of the plan as it was.")
+    now_g: int = pa.Field(ge=0, description="Seed of the plan from today.")
+
+
 class Observation(Table):
     """One row per measured event or amount of a dated trial that has its weather; many rows a site-year.
 

@@ -30,7 +30,8 @@ def heed_choices(
 ) -> tuple[DataFrame[Allocation], DataFrame[Recommendation], list[str]]:
     """Put the farm's own choices in place of the best-ranked options.
 
-    A gate stays a gate: a cover that is not possible in a gap is not sown there, whoever wants it.
+    A gate stays a gate: a cover that is not possible in a gap is not sown there, whoever wants it. What has been
+    sown already (answer "sown") stands there all the same.
 
     Parameters
     ----------
@@ -70,11 +71,12 @@ def heed_choices(
         row = None
         if choice_here is not None:
             row = here.index[here["cover_id"] == choice_here.cover_id]
-            if len(row) == 0 or not here.loc[row[0], "eligible"]:
+            sown = choice_here.answer == "sown"
+            if len(row) == 0 or not (sown or here.loc[row[0], "eligible"]):
                 why = "" if len(row) == 0 else f": {here.loc[row[0], 'limiting_factor']}"
                 notes.append(f"{gap_id}: {choice_here.cover_id} was chosen but is not possible{why}.")
                 row = None
-            elif choice_here.answer == "lock" and choice_here.sow_date and choice_here.cover_id != NO_COVER:
+            elif choice_here.answer in ("lock", "sown") and choice_here.sow_date and choice_here.cover_id != NO_COVER:
                 _hold_date(recommendation, row[0], gap_id, choice_here, options, odds_of, notes)
         if row is None:
             left = here[here["eligible"] & ~here["cover_id"].isin(refused.get(gap_id, set()))]

@@ -86,7 +86,7 @@ def find_gaps(
             opens = {s: start[s] + DAY * (clearing_d + seedbed_d) for s in SOFT}
             # Without a next crop the last day of the calendar is itself a day for termination.
             closes = {s: next_start[s] - DAY * (waiting_d if after else 1) for s in SOFT}
-            low, middle, high = _usable_d(opens, closes)
+            low, middle, high = usable_days(opens, closes)
             rows.append(
                 {
                     "gap_id": f"{block}/{number}",
@@ -149,7 +149,7 @@ def _waiting_d(crop: dict, settings: FarmSettings, catalogue: Catalogue) -> int:
     return _days(settings.waiting_d.get(way), catalogue, "waiting_small_seeded" if small else f"waiting_{way}")
 
 
-def _usable_d(opens: _Soft, closes: _Soft) -> tuple[int, int, int]:
+def usable_days(opens: _Soft, closes: _Soft) -> tuple[int, int, int]:
     """Usable days that 10, 50 and 90 % of outcomes fall short of, both ends counted."""
     origin = opens["usual"]
     first, last = (_triangular([(day[s] - origin).days for s in SOFT]) for day in (opens, closes))

@@ -10,12 +10,14 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
+from greengap.errors import InputProblem
 from greengap.tables import DataFrame, SeasonRecord
 from greengap.units import ACRE_M2, FOOT_M, HECTARE_M2, INCH_MM, POUND_KG
 
@@ -224,3 +226,21 @@ def from_text(text: str) -> DataFrame[SeasonRecord]:
             taken[column] = float(taken[column])
         rows.append(taken)
     return record_of(rows)
+
+
+def read_day(text: str, place: str) -> pd.Timestamp:
+    """A day that was typed.
+
+    Raises
+    ------
+    InputProblem
+        If it is not written as year, month and day.
+    """
+    try:
+        if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+            raise ValueError
+        return pd.Timestamp(text)
+    except ValueError as error:
+        raise InputProblem(
+            place, "", f"{text:.40} is not a date", "Write year, month and day, as 2027-07-10"
+        ) from error

@@ -145,7 +145,9 @@ class Choice:
     block_id: str
     day: str
     cover_id: str
-    answer: str  # "choose": sow this; "lock": this, on `sow_date`; "no": not here
+    answer: (
+        str  # "choose": sow this; "lock": this, on `sow_date`; "no": not here; "sown": stands there (never in a file)
+    )
     sow_date: str | None = None
     read_by: str = ""  # who has ticked the cautions as read, and when
     read_on: str = ""

@@ -24,7 +24,7 @@ from greengap.farm.crop_calendar import clashes
 from greengap.farm.farm_file import FarmContents
 from greengap.farm.gaps import find_gaps
 from greengap.farm_input import Farm, read_farm_contents
-from greengap.plan import Judged, Plan, judge, settle, southern
+from greengap.plan import Judged, Plan, join_judged, judge, settle, southern
 from greengap.web.views import gap_views, iso
 
 # Settings that concern no block, or single blocks only; the latter are looked at one by one.
@@ -146,19 +146,6 @@ def _trimmed(judged: Judged, choices: Any) -> Judged:
     return replace(judged, season=judged.season[judged.season["option_id"].isin(keep)].reset_index(drop=True))
 
 
-def joined(parts: list[Judged]) -> Judged:
-    """What was said of single blocks, as one."""
-    if len(parts) == 1:
-        return parts[0]
-
-    def stack(name: str) -> Any:
-        tables = [getattr(p, name) for p in parts]
-        full = [t for t in tables if len(t)] or tables[:1]
-        return pd.concat(full, ignore_index=True)
-
-    return Judged(**{f.name: stack(f.name) for f in fields(Judged)})
-
-
 @dataclass
 class Made:
     """The last plan, with what the page shows of it."""
@@ -273,7 +260,7 @@ class Planner:
         order = [b for b in farm.blocks["block_id"] if len(gaps[gaps["block_id"] == b])]
         if order:
             by_gap = gaps["block_id"].drop_duplicates().tolist()
-            plan = settle(farm, gaps, joined([self._judged[b][1] for b in by_gap]))
+            plan = settle(farm, gaps, join_judged([self._judged[b][1] for b in by_gap]))
             self._check()
             self.made = Made(version, farm, plan)
         else:

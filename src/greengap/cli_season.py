@@ -1,0 +1,63 @@
+"""Commands of the season: parse, call, print, nothing else. Stages are imported inside the command that needs them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+FarmPath = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it, or a farm file.")]
+
+
+def replan(
+    farm: FarmPath,
+    as_of: Annotated[str, typer.Option(metavar="DATE", help="Day from which is planned, as 2027-05-09.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the plan, the change list and the sheets that change.", show_default="none"),
+    ] = None,
+    without: Annotated[
+        list[str] | None,
+        typer.Option(help="Species that cannot be had; may be given several times.", show_default="none"),
+    ] = None,
+    whole_farm: Annotated[
+        bool, typer.Option("--whole-farm", help="Also weigh gaps anew that lie ahead and that nothing has touched.")
+    ] = False,
+    accept: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Write the changes down as decided, by this person.", show_default="none"),
+    ] = None,
+    csv: Annotated[bool, typer.Option("--csv", help="Print the change list as CSV.")] = False,
+) -> None:
+    """Plan anew from a day on: what is done stays, as little as possible moves, every change with its reason."""
+    import sys
+
+    from greengap.cli import _check_out, _read, _seasons_bar
+    from greengap.farm.season_record import read_day
+    from greengap.output.replan_text import decided_rows, replan_lines, write_replan
+    from greengap.output.table import to_csv
+    from greengap.replan import replan as run
+
+    day = read_day(as_of, "--as-of")
+    if out is not None:
+        _check_out(out)
+    with _seasons_bar() as progress:
+        done = run(_read(farm), day, progress, without=without or (), whole_farm=whole_farm)
+    if out is not None:
+        written = write_replan(done, out, letter=done.plan.settings.units == "us")
+    print(to_csv(done.changes) if csv else "\n".join(replan_lines(done)), end="" if csv else "\n")
+    if out is not None:
+        print("\nWritten:", file=sys.stderr if csv else sys.stdout)
+        for path in written:
+            print(f"  {path.as_posix()}", file=sys.stderr if csv else sys.stdout)
+    if accept:
+        from greengap.farm.record_store import add_to_record
+
+        rows = decided_rows(done, accept)
+        print(f"{add_to_record(farm, rows)} decisions written down.", file=sys.stderr if csv else sys.stdout)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of the season to those of the program."""
+    app.command()(replan)
