@@ -9,7 +9,8 @@ import pytest
 
 from greengap.output.geojson import plan_features
 from greengap.output.map import map_payload
-from greengap.plan import plan_farm
+from greengap.plan import judge, judged_of, plan_farm
+from greengap.tables import Gap
 
 
 def test_every_gap_gets_one_answer_and_every_cover_a_rank(sample_plan):
@@ -135,3 +136,12 @@ def test_units_change_words_and_nothing_else(sample_farm, system):
     assert int(plan.seed_order["seed_g"].sum()) == int(plan.seed_need["seed_g"].sum())
     other = plan_farm(dataclasses.replace(small, settings=dataclasses.replace(small.settings, units="metric")))
     pd.testing.assert_series_equal(plan.recommendation["score"], other.recommendation["score"])
+
+
+def test_a_gap_is_judged_by_itself(sample_farm, sample_plan):
+    """What the page and a plan from today rely on when they run only the gaps that have changed."""
+    for gap_id in ("River 2/2", "Pond/3", "Beds 1/4"):
+        gap = Gap.validate(sample_plan.gaps[sample_plan.gaps["gap_id"] == gap_id].reset_index(drop=True))
+        alone, together = judge(sample_farm, gap), judged_of(sample_plan).of_gaps([gap_id])
+        for name, table in vars(alone).items():
+            pd.testing.assert_frame_equal(table, getattr(together, name), obj=f"{name} of {gap_id}")

@@ -1,7 +1,7 @@
 """Plans in the background, block by block, and only what an edit has touched.
 
-What is run and rated for a block depends on nothing but that block (`greengap.plan.judge`), so it is kept
-until the block's own gaps, soil or settings change. `settle` then decides for the whole farm.
+What is run and rated for a gap depends on nothing but that gap and its block (`greengap.plan.judge`), so it is kept
+until its days, or the block's soil or settings change. `settle` then decides for the whole farm.
 """
 
 from __future__ import annotations
@@ -100,18 +100,17 @@ def blocks_of_farm(farm: Farm, blocks: Collection[str]) -> Farm:
     )  # fmt: skip
 
 
-def by_block(judged: Judged, gaps: pd.DataFrame) -> dict[str, Judged]:
-    """What was said of several blocks, block by block."""
-    of_gap = dict(zip(gaps["gap_id"], gaps["block_id"], strict=True))
-    of_option = dict(zip(judged.options["option_id"], judged.options["block_id"], strict=True))
-    parts: dict[str, dict[str, Any]] = {b: {} for b in gaps["block_id"].unique()}
+def by_gap(judged: Judged, gaps: pd.DataFrame) -> dict[str, Judged]:
+    """What was said of several gaps, gap by gap."""
+    of_option = dict(zip(judged.options["option_id"], judged.options["gap_id"], strict=True))
+    parts: dict[str, dict[str, Any]] = {str(g): {} for g in gaps["gap_id"]}
     for name in (f.name for f in fields(Judged)):
         table = getattr(judged, name)
-        block = table["gap_id"].map(of_gap) if "gap_id" in table else table["option_id"].map(of_option)
-        found = dict(iter(table.groupby(block.to_numpy(), sort=False))) if len(table) else {}
-        for b, held in parts.items():
-            held[name] = found[b].reset_index(drop=True) if b in found else table.iloc[:0]
-    return {b: Judged(**held) for b, held in parts.items()}
+        gap = table["gap_id"] if "gap_id" in table else table["option_id"].map(of_option)
+        found = dict(iter(table.groupby(gap.to_numpy(), sort=False))) if len(table) else {}
+        for g, held in parts.items():
+            held[name] = found[g].reset_index(drop=True) if g in found else table.iloc[:0]
+    return {g: Judged(**held) for g, held in parts.items()}
 
 
 def _digest(*parts: Any) -> str:
@@ -121,8 +120,8 @@ def _digest(*parts: Any) -> str:
     return made.hexdigest()
 
 
-def _key(farm: Farm, part: Farm, gaps: pd.DataFrame, block: str) -> str:
-    """Everything that what is said of a block depends on."""
+def _key(farm: Farm, part: Farm, block: str) -> str:
+    """Everything that what is said of a gap depends on, besides the gap itself."""
     s = farm.settings
     own = [(f.name, getattr(s, f.name)) for f in fields(s) if f.name not in NOT_OF_EVERY_BLOCK]
     own = [(n, sorted(v) if isinstance(v, frozenset) else v) for n, v in own]
@@ -133,7 +132,7 @@ def _key(farm: Farm, part: Farm, gaps: pd.DataFrame, block: str) -> str:
     site = farm.weather.sel(site_id=farm.site_of_block[block])
     weather = [float(site[name].sum()) for name in sorted(str(v) for v in site.data_vars)]
     middle = part.blocks.geometry.representative_point().iloc[0]
-    return _digest(own, mine, weather, part.soil, part.class_shares, gaps, round(middle.y, 4))
+    return _digest(own, mine, weather, part.soil, part.class_shares, round(middle.y, 4))
 
 
 def _trimmed(judged: Judged, choices: Any) -> Judged:
@@ -165,7 +164,7 @@ class Planner:
         self.made: Made | None = None
         self.farm: Farm | None = None
         self.gaps: pd.DataFrame | None = None
-        self._judged: dict[str, tuple[str, Judged]] = {}
+        self._judged: dict[str, dict[str, tuple[str, Judged]]] = {}  # by block and gap
         self._viewed: dict[str, str] = {}
         self._in_full: dict[str, tuple[Farm, Farm, Plan]] = {}  # the gap that was looked at last
         self._wanted: tuple[FarmContents, str | None] | None = None
@@ -259,8 +258,8 @@ class Planner:
                 progress.seconds_first = round(time.perf_counter() - began, 3)
         order = [b for b in farm.blocks["block_id"] if len(gaps[gaps["block_id"] == b])]
         if order:
-            by_gap = gaps["block_id"].drop_duplicates().tolist()
-            plan = settle(farm, gaps, join_judged([self._judged[b][1] for b in by_gap]))
+            all_judged = [self._judged[g.block_id][g.gap_id][1] for g in gaps.itertuples()]
+            plan = settle(farm, gaps, join_judged(all_judged))
             self._check()
             self.made = Made(version, farm, plan)
         else:
@@ -280,21 +279,35 @@ class Planner:
                 self._viewed.pop(block, None)
                 continue
             theirs[block], parts[block] = mine, blocks_of_farm(farm, [block])
-            keys[block] = _key(farm, parts[block], mine, block)
-        stale = [b for b in keys if b not in self._judged or self._judged[b][0] != keys[b]]
+            whole = _key(farm, parts[block], block)
+            keys[block] = {g["gap_id"]: _digest(whole, g) for g in mine.to_dict("records")}
+        stale = {
+            gap
+            for block, own in keys.items()
+            for gap, key in own.items()
+            if self._judged.get(block, {}).get(gap, ("",))[0] != key
+        }
+        found: dict[str, Judged] = {}
         if stale:
-            some = pd.concat([theirs[b] for b in stale], ignore_index=True)
-            found = by_block(judge(blocks_of_farm(farm, stale), some, self._check), some)
+            some = gaps[gaps["gap_id"].isin(stale)].reset_index(drop=True)
+            touched = list(some["block_id"].unique())
+            found = by_gap(judge(blocks_of_farm(farm, touched), some, self._check), some)
             self._check()
-            for block in stale:
-                self._judged[block] = (keys[block], _trimmed(found[block], farm.settings.choices))
-        for block, key in keys.items():
-            own, s = parts[block], farm.settings
+        for block, own in keys.items():
+            held = self._judged.get(block, {})
+            self._judged[block] = {
+                gap: (key, _trimmed(found[gap], farm.settings.choices)) if gap in stale else held[gap]
+                for gap, key in own.items()
+            }
+            part, s = parts[block], farm.settings
             mine_too = [c for c in s.choices if c.block_id == block]
-            seen = _digest(key, mine_too, sorted(s.seed_lots.items()), own.blocks.to_wkt())
+            seen = _digest(sorted(own.items()), mine_too, sorted(s.seed_lots.items()), part.blocks.to_wkt())
             if self._viewed.get(block) != seen:
-                self.views[block] = gap_views(settle(own, theirs[block], self._judged[block][1]))
+                self.views[block] = gap_views(settle(part, theirs[block], self._of_block(block)))
                 self._viewed[block] = seen
+
+    def _of_block(self, block: str) -> Judged:
+        return join_judged([judged for _, judged in self._judged[block].values()])
 
     # ---- looked at more closely ---------------------------------------------------------------
 
@@ -334,8 +347,7 @@ class Planner:
         if farm is None or gaps is None or gap_id not in set(gaps["gap_id"]):
             return None
         block = str(gaps.loc[gaps["gap_id"] == gap_id, "block_id"].iloc[0])
-        held = self._judged.get(block)
         mine = gaps[gaps["block_id"] == block].reset_index(drop=True)
-        if held is None or not set(mine["gap_id"]) <= set(held[1].recommendation["gap_id"]):
+        if set(self._judged.get(block, {})) != set(mine["gap_id"]):
             return None
-        return settle(blocks_of_farm(farm, [block]), mine, held[1])
+        return settle(blocks_of_farm(farm, [block]), mine, self._of_block(block))
