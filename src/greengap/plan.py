@@ -33,6 +33,7 @@ from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue
 from greengap.errors import ImportReport
 from greengap.farm.gaps import find_gaps
+from greengap.farm.season_record import current
 from greengap.farm.settings import FarmSettings
 from greengap.farm_input import Farm
 from greengap.process.afterwards import Following
@@ -68,6 +69,7 @@ from greengap.tables import (
     Reserve,
     Rung,
     Season,
+    SeasonRecord,
     SeedNeed,
     SeedOrder,
     Soil,
@@ -130,6 +132,7 @@ class Plan:
     report: ImportReport
     metadata: dict[str, Any]
     reserve: DataFrame[Reserve] = field(default_factory=Reserve.empty)  # none unless the farm asks for one
+    record: DataFrame[SeasonRecord] = field(default_factory=SeasonRecord.empty)  # what holds; decides nothing in it
 
 
 def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) -> Plan:
@@ -293,7 +296,7 @@ def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
         listed_names(list(seed_need["species"]), law.plants, law.named, catalogue),
         label_table(allocation, options, law.sprayed, catalogue), ground,
         water_sets(allocation, season, farm.blocks, ground, catalogue), farm.report, _metadata(farm, notes),
-        Reserve.empty() if reserve is None else reserve,
+        Reserve.empty() if reserve is None else reserve, current(farm.record),
     )  # fmt: skip
 
 

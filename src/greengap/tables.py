@@ -814,6 +814,37 @@ class GapState(Table):
     rows: int = pa.Field(ge=0, description="Rows of the record that are about it.")
 
 
+class AsDone(Table):
+    """One row per sowing and species, as it was done. Key: gap_id, sowing, species. Empty where nobody has said."""
+
+    gap_id: str = pa.Field(description="Gap; empty if the row fits none.")
+    block_id: str = pa.Field(description="Block.")
+    sowing: int = pa.Field(ge=1, description="First sowing in the gap, second, ...")
+    cover_id: str = pa.Field(description="Cover.")
+    species: str = pa.Field(description="Species key; empty for a cover of many whose rows do not say.")
+    sown_on: pd.Timestamp = pa.Field(description="Sown.")
+    area_m2: float = pa.Field(nullable=True, description="Ground sown, as written down.")
+    seed_kg: float = pa.Field(nullable=True, description="Seed used.")
+    rate_kg_ha: float = pa.Field(nullable=True, description="True rate: seed used on the ground sown.")
+    lot: str = pa.Field(description="Lot.")
+    tag_kept: pd.BooleanDtype = pa.Field(nullable=True, description="Seed tag kept.")
+    method: str = pa.Field(description="How it was sown.")
+    depth_mm: float = pa.Field(nullable=True, description="Depth.")
+    sown_by: str = pa.Field(description="Who wrote it down.")
+    up_on: pd.Timestamp = pa.Field(nullable=True, description="Half of it up.")
+    plants_m2: float = pa.Field(nullable=True, description="Plants on a square metre, mean of the last look's frames.")
+    flower_on: pd.Timestamp = pa.Field(nullable=True, description="First flower.")
+    dry_kg_ha: float = pa.Field(nullable=True, description="Dry matter, mean of the frames that were weighed dry.")
+    ended_on: pd.Timestamp = pa.Field(nullable=True, description="Ended.")
+    ended_how: str = pa.Field(description="Tool or way.")
+    height_mm: float = pa.Field(nullable=True, description="Height when it was ended.")
+    seed_seen: pd.BooleanDtype = pa.Field(nullable=True, description="Seed was on it.")
+    ready_on: pd.Timestamp = pa.Field(nullable=True, description="Found fit to plant.")
+    planted_on: pd.Timestamp = pa.Field(nullable=True, description="Next crop set.")
+    verdict: str = pa.Field(description="How it went.")
+    remarks: str = pa.Field(description="What was written beside, joined.")
+
+
 class Change(Table):
     """One row per thing that today changes in a plan. Key: gap_id, what."""
 

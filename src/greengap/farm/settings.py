@@ -138,6 +138,9 @@ class Repairs:
     swap_axes: frozenset[str] = frozenset()  # latitude stands before longitude
 
 
+OFFICE = ("client", "farm_number", "tract_number", "program", "certifier")
+
+
 @dataclass(frozen=True)
 class Choice:
     """What the farm decided for one gap: the gap on `block_id` around `day` (ISO date)."""
@@ -231,6 +234,7 @@ class FarmSettings:
     irrigation_sets: dict[str, IrrigationSet] = field(default_factory=dict)  # by block; "" for all others
     reserve_odds: float | None = None  # seed for sowing again is enough in this share of years; None: no reserve
     machinery: Machinery = field(default_factory=Machinery)
+    office: dict[str, str] = field(default_factory=dict)  # what forms ask of the farm itself, by `OFFICE`
 
     def waters(self, block_id: str) -> bool:
         """Whether a block can be watered."""
@@ -491,6 +495,13 @@ def _iso_day(reader: _Reader, key: str, required: bool = False) -> str | None:
         return date.fromisoformat(str(value)[:10]).isoformat()
     except ValueError:
         raise reader.problem(key, f"{value!r} is not a date", 'Write year, month and day, as "2027-07-10"') from None
+
+
+def _office(table: _Reader) -> dict[str, str]:
+    """What ``[records]`` says."""
+    found = {key: table.get(key, str, "").strip() for key in OFFICE}
+    table.finish()
+    return {key: said for key, said in found.items() if said}
 
 
 def _choices(top: _Reader) -> tuple[Choice, ...]:
@@ -787,6 +798,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         irrigation_sets=_irrigation_sets(top.table("irrigation_set"), irrigated),
         reserve_odds=_fraction(seed, "reserve_odds"),
         machinery=_machinery(top.table("machinery")),
+        office=_office(top.table("records")),
     )
     days.finish()
     seed.finish()

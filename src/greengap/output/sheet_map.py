@@ -58,12 +58,12 @@ def draw_map(pen: Pen, plan: Plan, job: Job, x: float, y: float, wide: float, hi
     passes = job.passes
     if passes is not None:
         for part in polygons_of(metric(passes.headland)) if passes.rounds else []:
-            pen.polygon(_rings(part, paper), 0.4, grey=0.45, fill=0.9, dash=True)
+            pen.polygon(rings(part, paper), 0.4, grey=0.45, fill=0.9, dash=True)
         for swath in passes.swaths:
             (x0, y0), (x1, y1) = paper(metric(swath))
             pen.line(x0, y0, x1, y1, 0.35, grey=0.35)
     for part in polygons_of(ground):
-        pen.polygon(_rings(part, paper), 1.6)
+        pen.polygon(rings(part, paper), 1.6)
         for hole in part.interiors:
             pen.polygon([paper(hole)], 1.0, fill=0.75)
             hx, hy = paper(hole.centroid)[0]
@@ -74,14 +74,15 @@ def draw_map(pen: Pen, plan: Plan, job: Job, x: float, y: float, wide: float, hi
     pen.canvas.restoreState()
     pen.canvas.setStrokeGray(0)
     pen.box(*frame, 0.5)
-    _north(pen, x + wide - 6 * MM, y + high - 13 * MM)
-    _scale_bar(pen, x, y + 2 * MM, scale, plan.settings.units == "us", wide)
+    north(pen, x + wide - 6 * MM, y + high - 13 * MM)
+    scale_bar(pen, x, y + 2 * MM, scale, plan.settings.units == "us", wide)
     if passes is not None:
         words = "heavy arrow: A-B line" + ("; grey: headland" if passes.rounds else "")
         pen.words(x + wide, y + 2 * MM + 1, words, 6, align="right")
 
 
-def _rings(part: Any, paper: Callable[[Any], list[tuple[float, float]]]) -> list[list[tuple[float, float]]]:
+def rings(part: Any, paper: Callable[[Any], list[tuple[float, float]]]) -> list[list[tuple[float, float]]]:
+    """Outline and holes of a polygon on the page."""
     return [paper(ring) for ring in (part.exterior, *part.interiors)]
 
 
@@ -90,7 +91,7 @@ def _neighbour(pen: Pen, name: str, ground: BaseGeometry, shown: Any, paper: Cal
     if seen.is_empty:
         return
     for part in polygons_of(ground):
-        pen.polygon(_rings(part, paper), 0.5, grey=0.5)
+        pen.polygon(rings(part, paper), 0.5, grey=0.5)
     largest = max(polygons_of(seen), key=lambda p: p.area, default=None)
     if largest is None:
         return
@@ -131,7 +132,8 @@ def _last_number(pen: Pen, count: int, ends: list[tuple[float, float]], inside: 
     pen.words(x, y - 2.5, f"pass {count}", 6.5, align="middle", behind=True)
 
 
-def _north(pen: Pen, x: float, y: float) -> None:
+def north(pen: Pen, x: float, y: float) -> None:
+    """An arrow to the north."""
     pen.canvas.setFillGray(1)
     pen.canvas.circle(x, y + 11, 14, stroke=0, fill=1)
     pen.triangle([(x, y + 18), (x - 4, y), (x, y + 4)])
@@ -139,7 +141,7 @@ def _north(pen: Pen, x: float, y: float) -> None:
     pen.words(x, y + 19.5, "N", 7.5, strong=True, align="middle")
 
 
-def _scale_bar(pen: Pen, x: float, y: float, scale: float, us: bool, wide: float) -> None:
+def scale_bar(pen: Pen, x: float, y: float, scale: float, us: bool, wide: float) -> None:
     """A bar of a round length, a third of the map at most."""
     unit, name = (FOOT_M, "ft") if us else (1.0, "m")
     most = wide / 3 / scale / unit
