@@ -37,6 +37,7 @@ ORIGIN_X, ORIGIN_Y = 418_480.0, 5_377_020.0  # where along = across = 0 lies; ne
 TURN_RAD = np.radians(24.0)  # the valley rises to the east-north-east
 CELL_M = 10.0
 FIRST_YEAR, LAST_YEAR = 2000, 2024
+SEASON_LIKE = 2002  # weather year that the made-up season of 2027 is drawn from
 
 # ---------------------------------------------------------------------------------------------- the ground
 
@@ -457,6 +458,27 @@ def write_weather(weather: xr.Dataset, path: Path) -> None:
     weather.to_netcdf(path, engine="netcdf4", encoding=encoding | plain | clock)
 
 
+def write_season(weather: xr.Dataset, path: Path) -> None:
+    """Days of a made-up 2027 in the middle cell: a weather year with a wetter April and a frost on 12 September."""
+    cell = weather.isel(lat=1, lon=1).sel(time=slice(f"{SEASON_LIKE}-01-01", f"{SEASON_LIKE}-11-30"))
+    days = pd.date_range("2027-01-01", "2027-11-30")
+    table = pd.DataFrame(
+        {
+            "date": days.strftime("%Y-%m-%d"),
+            "tmin_c": cell["tmin"].to_numpy().round(1),
+            "tmax_c": cell["tmax"].to_numpy().round(1),
+            "precip_mm": cell["precipitation"].to_numpy().round(1),
+        }
+    )
+    spring = (days >= "2027-03-18") & (days <= "2027-04-30")
+    table.loc[spring, "precip_mm"] = (table.loc[spring, "precip_mm"] * 1.6).round(1)
+    for day, tmin in (("2027-09-12", -3.5), ("2027-09-13", -4.0), ("2027-09-14", -1.5)):
+        table.loc[table["date"] == day, ["tmin_c", "tmax_c"]] = tmin, 11.0
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = table.to_csv(index=False, lineterminator="\n")
+    path.write_text("# Invented days of a season on the invented sample farm\n" + text, encoding="utf-8")
+
+
 def generate(folder: Path) -> None:
     """Write all files of the farm but ``farm.toml`` into a folder."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -465,7 +487,9 @@ def generate(folder: Path) -> None:
     write_blocks(blocks, folder / "blocks.gpkg")
     write_calendar(folder / "crop_calendar.csv")
     write_soil(*make_soil(blocks, soil_rng), folder / "soil")
-    write_weather(make_weather(weather_rng), folder / "weather.nc")
+    weather = make_weather(weather_rng)
+    write_weather(weather, folder / "weather.nc")
+    write_season(weather, folder / "season_2027" / "days.csv")
 
 
 if __name__ == "__main__":

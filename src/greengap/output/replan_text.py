@@ -13,7 +13,6 @@ from greengap.farm.season_record import record_of
 from greengap.output.field_sheet import Sheet, make_sheets, write_sheets
 from greengap.output.files import write_text
 from greengap.output.jobs import list_jobs
-from greengap.output.summary import aligned
 from greengap.output.table import to_csv
 from greengap.output.write import write_plan
 from greengap.plan import Plan
@@ -21,6 +20,7 @@ from greengap.replan import Replanned
 from greengap.tables import DataFrame, SeasonRecord
 from greengap.units import write
 
+SHORT = 45  # letters of a reason that stand in the line of its change
 NOT_ON_THE_SHEET = {"job", "foot"}  # the foot names the inputs, which change with every day of weather
 
 
@@ -48,18 +48,23 @@ def replan_lines(done: Replanned) -> Iterator[str]:
     told = ", ".join(f"{counts[key]} {word}" for key, word in words.items() if key in counts)
     yield f"As of {done.as_of:%d %b %Y}: {len(done.states)} gaps, {told}."
     yield from done.notes
+    cover = dict(zip(done.before.allocation["gap_id"], done.before.allocation["cover_id"], strict=True))
     unsaid = done.states[(done.states["state"] == "past") & (done.states["rows"] == 0)]
+    unsaid = unsaid[unsaid["gap_id"].map(cover) != NO_COVER]
     if len(unsaid):
-        yield f"Over without a row in the record: {', '.join(unsaid['gap_id'])}."
+        yield f"Over, with a cover planned and not a row in the record: {', '.join(unsaid['gap_id'])}."
     yield ""
     if done.changes.empty:
         yield "Nothing changes: what is ahead is as it was planned."
-    else:
-        rows = [["gap", "what", "planned", "from today", "days", "why"]]
-        for c in done.changes.itertuples():
-            days = "" if pd.isna(c.days) else f"{c.days:+.0f}"
-            rows.append([c.gap_id, c.what, c.before, c.now, days, c.reason])
-        yield from aligned(rows)
+    for gap, mine in done.changes.groupby("gap_id", sort=False):
+        yield f"{gap}"
+        told = ""
+        for c in mine.itertuples():
+            days = "" if pd.isna(c.days) else f", {abs(c.days):.0f} days {'later' if c.days > 0 else 'sooner'}"
+            yield f"  {c.what}: {c.before} -> {c.now}{days}" + (f" ({c.reason})" if len(c.reason) <= SHORT else "")
+            if len(c.reason) > SHORT and c.reason != told:
+                yield f"    {c.reason}"
+                told = c.reason
     if len(done.seed):
         yield ""
         units = done.plan.settings.units
