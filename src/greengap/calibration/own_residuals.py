@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -55,13 +56,20 @@ class OwnGround:
         self.dates = weather["date"].to_numpy().astype("datetime64[D]")
         parts = [weather[n].isel(site_id=0).to_numpy() for n in ("tmin_degc", "tmax_degc", "precipitation_mm")]
         self.known = np.concatenate([[0], np.cumsum(~np.isnan(np.stack(parts)).any(axis=0))])
-        self._days: dict[int, BlockDays] = {}
+        self._kept: tuple[Catalogue, BlockDays] | None = None
 
     def days(self, catalogue: Catalogue) -> BlockDays:
         """Daily series by the rules of a catalogue."""
-        if id(catalogue) not in self._days:
-            self._days[id(catalogue)] = BlockDays(self.weather.isel(site_id=0), self.place, catalogue)
-        return self._days[id(catalogue)]
+        if self._kept is None or self._kept[0] is not catalogue:
+            self._kept = catalogue, BlockDays(self.weather.isel(site_id=0), self.place, catalogue)
+        return self._kept[1]
+
+    @cached_property
+    def drilled(self) -> OwnGround:
+        """The same block as if it were drilled."""
+        if self.place.method == "drilled":
+            return self
+        return OwnGround(self.weather, replace(self.place, method="drilled"))
 
     def at(self, date: pd.Timestamp) -> int:
         """Position of a day in the record; outside of it where the record does not reach."""
@@ -213,8 +221,8 @@ def stand_share(sowing: OwnSowing, seen: Seen, s: Species, place: Place, catalog
 
 def _stand(ground: OwnGround, s: Species, sowing: OwnSowing, seen: Seen, catalogue: Catalogue) -> Found:
     start = ground.at(sowing.sown)
-    drilled = OwnGround(ground.weather, replace(ground.place, method="drilled"))  # the method is in the full stand
-    events = component_events(drilled.days(catalogue), s, np.array([[start]]), 0, _depth(sowing, s, catalogue))
+    days = ground.drilled.days(catalogue)  # the method is in the full stand
+    events = component_events(days, s, np.array([[start]]), 0, _depth(sowing, s, catalogue))
     reckoned = float(events["stand_share"][0, 0])
     observed = stand_share(sowing, seen, s, ground.place, catalogue)
     if events["emerged"][0, 0] > ground.at(seen.date):
