@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from greengap.calibration.own_residuals import OwnGround, of_any, residuals
-from greengap.calibration.own_sowings import OwnSowing, Seen
+from greengap.calibration.own_residuals import COLUMNS, OwnGround, residuals
+from greengap.calibration.own_sowings import OwnSowing
 from greengap.calibration.pooling import Pooled, Scatter, Share, pool, pool_share
 from greengap.catalogue import Catalogue
 from greengap.catalogue.learned import TRAITS, UNITS, start_of
@@ -83,17 +83,16 @@ def learn(
     Lesson
         The same for the same input, in whatever order the sowings come.
     """
-    rows = pd.concat([residuals(sowings, grounds, catalogue), losses(sowings, grounds, catalogue)], ignore_index=True)
+    rows = pd.concat([residuals(sowings, grounds, catalogue), losses(sowings, catalogue)], ignore_index=True)
     return lesson(rows, catalogue, without)
 
 
-def losses(sowings: list[OwnSowing], grounds: Mapping[str, OwnGround], catalogue: Catalogue) -> pd.DataFrame:
+def losses(sowings: list[OwnSowing], catalogue: Catalogue) -> pd.DataFrame:
     """Fields of species that animals may take, lost or not; only those at which somebody has looked.
 
     Parameters
     ----------
     sowings : list of OwnSowing
-    grounds : mapping of block_id to OwnGround
     catalogue : Catalogue
 
     Returns
@@ -104,29 +103,26 @@ def losses(sowings: list[OwnSowing], grounds: Mapping[str, OwnGround], catalogue
     """
     whole, rows = catalogue.rule("learning_loss_whole"), []
     for sowing in sowings:
-        if not (sowing.seen or sowing.ended):
+        cover = catalogue.covers[sowing.cover_id]
+        seen = [s for s in sowing.seen if s.what == "loss"]
+        if not (sowing.seen or sowing.ended) or (cover.is_mix and not seen):
             continue
-        for species in (c.species for c in catalogue.covers[sowing.cover_id].components):
-            seen = [s for s in sowing.seen if s.what == "loss" and of_any(s, species)]
-            heavy = [s for s in seen if np.isnan(s.value) or s.value >= whole]
-            ids = [sowing.record_id, *(i for s in heavy or seen for i in s.record_ids)]
-            rows.append(
-                {
-                    "record_ids": " ".join(ids), "species": species, "parameter": "loss", "block_id": sowing.block_id,
-                    "sown": sowing.sown, "date": _last(sowing, heavy), "year": sowing.sown.year,
-                    "observed": float(bool(heavy)), "why_not": "",
-                }
-            )  # fmt: skip
-    table = pd.DataFrame(rows, columns=["record_ids", "species", "parameter", "block_id", "sown", "date", "year",
-                                        "observed", "reckoned", "residual", "slope", "why_not"])  # fmt: skip
+        heavy = [s for s in seen if np.isnan(s.value) or s.value >= whole]
+        dates = [s.date for s in heavy or sowing.seen] or [sowing.sown]
+        told = [i for s in heavy or seen for i in s.record_ids]
+        rows.append(
+            {
+                "record_ids": " ".join(told if cover.is_mix else [sowing.record_id, *told]),
+                "species": "" if cover.is_mix else cover.components[0].species, "parameter": "loss",
+                "block_id": sowing.block_id, "sown": sowing.sown, "date": max(dates), "year": sowing.sown.year,
+                "observed": float(bool(heavy)), "reckoned": np.nan, "residual": np.nan, "slope": np.nan,
+                "why_not": "lost from a mix: only covers of one species are counted" if cover.is_mix else "",
+            }
+        )  # fmt: skip
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
     hit = set(table.loc[table["observed"] > 0, "species"])
     sought = {key for key, s in catalogue.species.items() if s.has("bird_risk")}
-    return table[table["species"].isin(hit | sought)].reset_index(drop=True)
-
-
-def _last(sowing: OwnSowing, heavy: list[Seen]) -> pd.Timestamp:
-    dates = [s.date for s in heavy or sowing.seen]
-    return max(dates) if dates else sowing.sown
+    return table[table["species"].isin(hit | sought | {""})].reset_index(drop=True)
 
 
 def lesson(rows: pd.DataFrame, catalogue: Catalogue, without: Mapping[str, str] | None = None) -> Lesson:
@@ -139,7 +135,9 @@ def lesson(rows: pd.DataFrame, catalogue: Catalogue, without: Mapping[str, str] 
     catalogue, without
         As in `learn`.
     """
-    rows = rows.sort_values(["parameter", "species", "sown", "date", "record_ids"], kind="stable", ignore_index=True)
+    rows = rows.sort_values(
+        ["parameter", "species", "sown", "date", "block_id", "record_ids"], kind="stable", ignore_index=True
+    )
     rows["why_not"] = [
         next((f"left out: {reason}" for i, reason in (without or {}).items() if i in ids.split()), why)
         for ids, why in zip(rows["record_ids"], rows["why_not"], strict=True)

@@ -9,6 +9,7 @@ import pandas as pd
 from greengap.catalogue import Catalogue
 from greengap.tables import DataFrame, SeasonRecord
 
+LAST_DAY = pd.Timestamp("2200-01-01")
 EATEN = ("birds", "deer or hares", "slugs or insects")  # causes that take a stand whatever the weather
 
 
@@ -85,17 +86,20 @@ def own_sowings(record: DataFrame[SeasonRecord], catalogue: Catalogue) -> tuple[
     for _, on_block in rows[rows["block_id"] != ""].groupby("block_id", sort=True):
         sown = on_block[on_block["what"] == "sown"]
         starts = sown.drop_duplicates(["date", "cover_id"])
-        until = [*starts["date"].iloc[1:], pd.Timestamp.max.normalize()]
         seen = on_block[on_block["what"].isin(["up", "flower", "stand", "sample", "loss", "ended"])]
         taken: set[str] = set()
-        for start, following in zip(starts.itertuples(), until, strict=True):
+        for start in starts.itertuples():
             if start.cover_id not in catalogue.covers:
-                told |= {r: f"{start.cover_id} is no cover of the catalogue" for r in [start.record_id]}
+                told[start.record_id] = f"{start.cover_id} is no cover of the catalogue"
                 continue
-            of_it = seen[(seen["date"] >= start.date) & (seen["date"] < following)]
+            later = starts.loc[starts["date"] > start.date, "date"]
+            of_it = seen[(seen["date"] >= start.date) & (seen["date"] < (later.min() if len(later) else LAST_DAY))]
             ends = of_it.loc[of_it["what"] == "ended", "date"]
             if len(ends):  # what is weighed on the day it ends still counts
                 of_it = of_it[of_it["date"] <= ends.iloc[0]]
+            if (starts["date"] == start.date).sum() > 1:  # the halves of a block: only a name tells which is meant
+                parts = [c.species for c in catalogue.covers[start.cover_id].components]
+                of_it = of_it[of_it["species"].isin(parts)]
             taken |= set(of_it["record_id"])
             drilled = sown[(sown["date"] == start.date) & (sown["cover_id"] == start.cover_id)]
             found.append(
@@ -107,7 +111,7 @@ def own_sowings(record: DataFrame[SeasonRecord], catalogue: Catalogue) -> tuple[
                 )
             )  # fmt: skip
         loose = seen[(seen["what"] != "ended") & ~seen["record_id"].isin(taken)]
-        told |= dict.fromkeys(loose["record_id"], "no sowing on this block goes before it")
+        told |= dict.fromkeys(loose["record_id"], "no sowing on this block that it could be about")
     return sorted(found, key=lambda s: (s.sown, s.block_id, s.record_id)), told
 
 

@@ -168,8 +168,9 @@ class Share:
         share = 1 / (1 + np.exp(-GRID))
         # The density of the logit of a beta variable.
         log_density = self.happened * np.log(share) + self.spared * np.log1p(-share)
-        below = np.cumsum(np.exp(log_density - log_density.max()))
-        return float(np.interp(level, below / below[-1], share))
+        density = np.exp(log_density - log_density.max())
+        below = np.cumsum(density) - density / 2
+        return float(np.interp(level, below / density.sum(), share))
 
 
 def pool_share(
