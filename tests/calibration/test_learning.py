@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from greengap.advice.seeding import plants_per_m2
 from greengap.calibration.learning import learn, scatter_of
 from greengap.calibration.own_residuals import OwnGround, residuals
 from greengap.calibration.own_sowings import OwnSowing, Seen, own_sowings
+from greengap.calibration.pooling import pool
 from greengap.calibration.trial_season import Sowing, run_season, stand_given, with_number
 from greengap.catalogue import load_catalogue
 from greengap.farm.season_record import current, record_of
@@ -168,6 +170,16 @@ def test_seed_that_was_weighed_sets_the_full_stand(grounds):
     assert thin == pytest.approx(2 * thick)
     live = 0.004 * 1e6 / s.number("seed_weight") * s.number("purity") * s.number("germination")
     assert thin == pytest.approx(100 / (live * CATALOGUE.rule("emergence_fraction_drilled")))
+
+
+def test_the_page_says_how_much_of_a_steady_difference_is_taken_over():
+    page = (Path(__file__).parents[2] / "docs" / "learning.md").read_text(encoding="utf-8")
+    for years in (1, 2, 5):
+        taken = [
+            pool([1.0] * years, ["oat"] * years, range(years), scatter_of(p, CATALOGUE)).mean[0]
+            for p in ("emergence", "stand", "flowering", "growth")
+        ]
+        assert f"| {years} | " + " | ".join(f"{part:.0%}".replace("%", " %") for part in taken) + " |" in page
 
 
 # -- losses ----------------------------------------------------------------------------------------
