@@ -41,6 +41,9 @@ HEAD = """\
 """
 
 
+ANEW = "Take it away with `greengap learn FARM --undo`, then learn anew"
+
+
 def start_of(species: Species, parameter: str, catalogue: Catalogue) -> float:
     """What a parameter of a species is before anything is learned, in the unit of its trait.
 
@@ -226,27 +229,27 @@ def learned_of_text(text: str) -> tuple[DataFrame[Learned], str]:
 def _checked(data: dict[str, Any], file: str) -> tuple[DataFrame[Learned], str]:
     rows = data.get("learned", [])
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise CatalogueProblem(file, "learned", "is no list of tables", "Undo it with `greengap learn --undo`")
+        raise CatalogueProblem(file, "learned", "is no list of tables", ANEW)
     columns = list(Learned.to_schema().columns)
     for number, row in enumerate(rows, start=1):
         place = f"learned, entry {number}"
         missing = [c for c in columns if c not in row]
         if missing or set(row) - set(columns):
             word = f"no {missing[0]}" if missing else f"unknown key {sorted(set(row) - set(columns))[0]!r}"
-            raise CatalogueProblem(file, place, word, "Learn anew with `greengap learn --apply`")
+            raise CatalogueProblem(file, place, word, ANEW)
         if isinstance(row["record_ids"], list):
             row["record_ids"] = " ".join(map(str, row["record_ids"]))
         numbers = [row[n] for n in NUMBERS]
         if not all(isinstance(n, (int, float)) and not isinstance(n, bool) and n > 0 for n in numbers):
             what = "before, after, low, high, records and years have to be numbers above zero"
-            raise CatalogueProblem(file, place, what, "Learn anew with `greengap learn --apply`")
+            raise CatalogueProblem(file, place, what, ANEW)
         if not row["low"] <= row["after"] <= row["high"]:
-            raise CatalogueProblem(file, place, "after does not lie between low and high", "Learn anew")
+            raise CatalogueProblem(file, place, "after does not lie between low and high", ANEW)
     try:
         table = Learned.validate(pd.DataFrame(rows, columns=columns))
     except Exception as error:
         what = f"cannot be used ({' '.join(str(error).split())[:160]})"
-        raise CatalogueProblem(file, "learned", what, "Learn anew with `greengap learn --apply`") from error
+        raise CatalogueProblem(file, "learned", what, ANEW) from error
     return table, str(data.get("catalogue_version", ""))
 
 

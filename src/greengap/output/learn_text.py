@@ -47,7 +47,7 @@ def seen_in_words(row: Any, units: System) -> str:
     if row.parameter == "stand":
         return f"{row.observed:.0%} of a full stand, reckoned {row.reckoned:.0%}".replace("%", " %")
     weighed, reckoned = (write(n, "biomass_kg_ha", units) for n in (row.observed, row.reckoned))
-    return f"{weighed}, reckoned {reckoned} for a full stand"
+    return f"{weighed}, reckoned {reckoned} from such a stand"
 
 
 def ids(record_ids: str) -> str:
