@@ -579,27 +579,56 @@ def sheets(
 
 
 @app.command()
+def learn(
+    farm: FarmFolder,
+    without: Annotated[
+        list[str] | None,
+        typer.Option(help="Leave a record out, with the reason: RECORD=REASON. May be given several times."),
+    ] = None,
+    apply: Annotated[bool, typer.Option("--apply", help="Use what was learned in every plan of the farm.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back what was learned.")] = False,
+    quick: Annotated[bool, typer.Option("--quick", help="Do not plan with and without it.")] = False,
+    csv: AsCsv = False,
+    records: Annotated[bool, typer.Option("--records", help="Print every record that was looked at as CSV.")] = False,
+) -> None:
+    """Learn from the farm's own records: what they move, which record moved it, whether it helps."""
+    from greengap.output.learn_text import forget, learn_report, parse_without
+
+    if undo:
+        print(forget(farm))
+        return
+    reasons = parse_without(without or [])
+    with _seasons_bar() as progress:
+        lines = learn_report(_read(farm), reasons, farm if apply else None, quick or csv or records, progress)
+        found = lines.as_csv(records) if csv or records else lines.as_text()
+    print(found, end="")
+
+
+@app.command()
 def catalogue(
     name: Annotated[
         str | None, typer.Argument(metavar="NAME", help="Species, mix or vegetable: all its values with their sources.")
     ] = None,
     farm: Annotated[
-        Path | None, typer.Option(help="Farm folder, for its own species and mixes.", show_default="none")
+        Path | None,
+        typer.Option(help="Farm folder, for its own species and mixes and what was learned.", show_default="none"),
     ] = None,
     csv: AsCsv = False,
 ) -> None:
     """List the species, mixes and vegetables, or show one with every value and its source."""
-    from greengap.catalogue import OWN_FILE, load_catalogue, with_own
+    from greengap.catalogue import LEARNED_FILE, OWN_FILE, load_catalogue
     from greengap.errors import InputProblem
     from greengap.farm.settings import suggestion
+    from greengap.farm_input import farm_catalogue
     from greengap.output.catalogue_text import find, list_lines, subject_lines, value_table
     from greengap.output.table import to_csv
 
     known = load_catalogue()
     if farm is not None:
-        if not (farm / OWN_FILE).is_file():
-            raise InputProblem(farm.as_posix(), "", f"holds no {OWN_FILE}", "Leave out --farm, or write one")
-        known = with_own(known, farm / OWN_FILE)
+        if not any((farm / file).is_file() for file in (OWN_FILE, LEARNED_FILE)):
+            what = f"holds no {OWN_FILE} and no {LEARNED_FILE}"
+            raise InputProblem(farm.as_posix(), "", what, "Leave out --farm, or write one")
+        known = farm_catalogue(farm)
     subject = None
     if name is not None:
         subject, names = find(known, name)

@@ -13,7 +13,7 @@ import pandas as pd
 import xarray as xr
 
 from greengap.advice.ground import ground_facts
-from greengap.catalogue import OWN_FILE, Catalogue, load_catalogue, with_own
+from greengap.catalogue import LEARNED_FILE, OWN_FILE, Catalogue, load_catalogue, with_learned_file, with_own
 from greengap.errors import ImportReport, InputProblem, several
 from greengap.farm.crop_calendar import clashes, read_crop_calendar
 from greengap.farm.farm_file import ENDING, FarmContents, outline_fingerprint, read_farm_file
@@ -44,7 +44,8 @@ from greengap.tables import (
     Soil,
 )
 
-OWN_FILES = (OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)  # beside farm.toml, if the farm has them
+# Beside farm.toml, if the farm has them.
+OWN_FILES = (OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE, LEARNED_FILE)
 
 
 @dataclass(frozen=True)
@@ -186,7 +187,7 @@ def read_farm(path: str | Path) -> Farm:
 
 def _read_folder(folder: Path) -> Farm:
     settings, report = read_settings(folder), ImportReport()
-    catalogue = _catalogue(settings.folder)
+    catalogue = farm_catalogue(settings.folder)
     for sentence in settings.assumptions:
         report.assume(sentence)
     blocks = read_blocks(
@@ -229,10 +230,17 @@ def _read_folder(folder: Path) -> Farm:
     )  # fmt: skip
 
 
-def _catalogue(folder: Path) -> Catalogue:
-    """The catalogue, with what the farm has of its own."""
-    own = folder / OWN_FILE
-    return with_own(load_catalogue(), own) if own.exists() else load_catalogue()
+def farm_catalogue(folder: Path) -> Catalogue:
+    """The catalogue with what the farm has of its own, and what its records have moved in both.
+
+    Raises
+    ------
+    InputProblem
+        If one of the farm's files breaks the rules of the catalogue.
+    """
+    own, learned = folder / OWN_FILE, folder / LEARNED_FILE
+    catalogue = with_own(load_catalogue(), own) if own.exists() else load_catalogue()
+    return with_learned_file(catalogue, learned) if learned.exists() else catalogue
 
 
 def _own_lists(
@@ -368,7 +376,7 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
     with tempfile.TemporaryDirectory() as own:
         for name, text in contents.own_files.items():
             (Path(own) / name).write_text(text, encoding="utf-8")
-        catalogue = _catalogue(Path(own))
+        catalogue = farm_catalogue(Path(own))
         lists = _own_lists(Path(own), settings, catalogue, known, ImportReport())  # reported when it was packed
     for sentence in settings.assumptions:
         report.assume(sentence)
@@ -382,7 +390,10 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
         raise several(path.name, twice, "Correct the dates; a crop may start the day after another ends")
     soil, shares = _soil_of_outlines(contents, settings, report)
     sites, site_of_block = site_weather(contents.weather, cell_weights(blocks, contents.weather))
-    inputs = dict(contents.sources)
+    inputs = {file: digest for file, digest in contents.sources.items() if file != LEARNED_FILE}
+    if LEARNED_FILE in contents.own_files:  # it comes and goes after the file was packed
+        digest = hashlib.sha256(contents.own_files[LEARNED_FILE].encode()).hexdigest()
+        inputs = dict(sorted((inputs | {LEARNED_FILE: digest}).items()))
     if contents.fingerprint != contents.packed:  # not of the file's bytes, which a kept plan changes
         inputs[path.name] = contents.fingerprint
     return Farm(

@@ -31,6 +31,7 @@ from greengap.advice.seeding import rates, seed_needs, seeding_method
 from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue
+from greengap.catalogue.learned import learned_sentences
 from greengap.errors import ImportReport
 from greengap.farm.gaps import find_gaps
 from greengap.farm.season_record import current
@@ -448,6 +449,6 @@ def _metadata(farm: Farm, notes: Sequence[str] = ()) -> dict[str, Any]:
         "wanted_odds": farm.settings.wanted_odds,
         "units": farm.settings.units,
         "inputs": farm.inputs,
-        "assumptions": [*farm.report.assumptions, *notes],
+        "assumptions": [*farm.report.assumptions, *learned_sentences(farm.catalogue), *notes],
         "limits": [*LIMITS, uncalibrated_line(farm.catalogue)],
     }

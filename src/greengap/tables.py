@@ -871,6 +871,72 @@ class SeedChange(Table):
     now_g: int = pa.Field(ge=0, description="Seed of the plan from today.")
 
 
+PARAMETERS = ["emergence", "stand", "flowering", "growth", "loss"]
+
+
+class Learned(Table):
+    """One row per species and number that the farm's own records move. Key: species, parameter."""
+
+    species: str = pa.Field(description="Species.")
+    parameter: str = pa.Field(isin=PARAMETERS, description="What moves, see docs/learning.md.")
+    unit: str = pa.Field(description="Unit of before, after, low and high.")
+    before: float = pa.Field(gt=0, description="Without own records.")
+    after: float = pa.Field(gt=0, description="With them.")
+    low: float = pa.Field(gt=0, description="Lower end of the 80 % interval of it.")
+    high: float = pa.Field(gt=0, description="Upper end of it.")
+    records: int = pa.Field(ge=1, description="Own records of the species; the frames of one look are one.")
+    years: int = pa.Field(ge=1, description="Years that these are of.")
+    record_ids: str = pa.Field(description="Rows of the season record that they are from.")
+
+
+class LearnedFrom(Table):
+    """One row per own record that learning looked at: what it says, and what it moves. Key: record_ids, parameter."""
+
+    record_ids: str = pa.Field(description="Rows of the season record; the frames of one look are one record.")
+    species: str = pa.Field(description="Species; empty if none can be named.")
+    parameter: str = pa.Field(isin=PARAMETERS, description="What it bears on.")
+    block_id: str = pa.Field(description="Block.")
+    sown: pd.Timestamp = pa.Field(description="Sowing.")
+    date: pd.Timestamp = pa.Field(description="Day it was seen.")
+    year: int = pa.Field(description="Year of sowing, whose effect all its records share.")
+    observed: float = pa.Field(
+        nullable=True, description="Days from sowing, share of the full stand, dry matter (kg/ha), or 1 for lost."
+    )
+    reckoned: float = pa.Field(nullable=True, description="The same by the catalogue in that year's own weather.")
+    residual: float = pa.Field(nullable=True, description="Logarithm of observed over reckoned, on what moves.")
+    slope: float = pa.Field(nullable=True, description="Change of the residual where what moves changes by one.")
+    weight: float = pa.Field(nullable=True, description="What the shift of its species takes of the residual.")
+    surprise: float = pa.Field(
+        nullable=True, description="Standard deviations from what all other records let expect; empty for losses."
+    )
+    used: bool = pa.Field(description="Whether it moves anything.")
+    why_not: str = pa.Field(description="Why it does not, or why it was left out.")
+
+
+class LearnedSkill(Table):
+    """One row per parameter: errors in years that were left out, with own records and without. Key: parameter."""
+
+    parameter: str = pa.Field(isin=PARAMETERS, description="What moves.")
+    measure: str = pa.Field(description="How errors are measured.")
+    records: int = pa.Field(ge=0, description="Records that were left out in turn.")
+    years: int = pa.Field(ge=0, description="Years that were left out in turn.")
+    before: float = pa.Field(nullable=True, description="Error of the catalogue, every year counted once.")
+    after: float = pa.Field(nullable=True, description="Error with what the other years' records say.")
+    enough: bool = pa.Field(description="Whether there are enough years to tell.")
+
+
+class OddsMoved(Table):
+    """One row per gap: the plan without own records and with them. Key: gap_id."""
+
+    gap_id: str = pa.Field(unique=True, description="Gap.")
+    cover_before: str = pa.Field(description="Cover that was chosen without own records; empty if none fits.")
+    holds_before: int = pa.Field(ge=0, description="Weather years in which it holds, without own records.")
+    holds_same: int = pa.Field(ge=0, description="The same cover and day, with them.")
+    cover_after: str = pa.Field(description="Cover that is chosen with them.")
+    holds_after: int = pa.Field(ge=0, description="Weather years in which that one holds, with them.")
+    years: int = pa.Field(ge=0, description="Weather years.")
+
+
 class Observation(Table):
     """One row per measured event or amount of a dated trial that has its weather; many rows a site-year.
 

@@ -1,5 +1,6 @@
 """Agronomic knowledge as data with sources: species, mixes, vegetables, cautions, practice."""
 
+from greengap.catalogue.learned import LEARNED_FILE, with_learned_file
 from greengap.catalogue.loader import (
     Catalogue,
     CatalogueProblem,
@@ -15,6 +16,7 @@ from greengap.catalogue.loader import (
 from greengap.catalogue.own import OWN_FILE, with_own
 
 __all__ = [
+    "LEARNED_FILE",
     "OWN_FILE",
     "Catalogue",
     "CatalogueProblem",
@@ -26,5 +28,6 @@ __all__ = [
     "Value",
     "Vegetable",
     "load_catalogue",
+    "with_learned_file",
     "with_own",
 ]

@@ -53,6 +53,7 @@ SPECIES_TRAITS: dict[str, str] = {
     "germination_sum_share": "fraction",  # of the emergence sum; the rest is for the shoot to reach the surface
     "seed_base_water_potential": "MPa",
     "dry_loss": "1/d",  # of germinated seedlings, each dry day before emergence
+    "stand_multiplier": "ratio",  # on the stand as reckoned; a farm's own records set it, no catalogue file
     # canopy: leaf area runs on an S-curve through two points of the maturity sum, whose base,
     # limit and method are the canopy's clock
     "maturity_sum": "degC d",  # from emergence
@@ -109,6 +110,7 @@ SPECIES_TRAITS: dict[str, str] = {
     "shared_diseases": "text",
     "wildlife": "text",
     "bird_risk": "text",  # present where birds or game take whole stands
+    "loss_share": "fraction",  # of fields that birds or game take; set by a farm's own records, else by a rule
     "latest_autumn_sowing": "text",
     # insects at the flowers: strong, moderate, little or none, and what is known of it
     "honey_bees": "text",
@@ -337,6 +339,7 @@ class Catalogue:
     practice: dict[str, Value]
     version: str
     mixes: dict[str, Cover] = field(default_factory=dict)  # offered or not
+    before_learning: Catalogue | None = None  # the same before a farm's own records moved it, where they did
 
     def crop_name(self, crop: str) -> str:
         """Trade name of a vegetable in running text; the farm's own word where the catalogue has none."""

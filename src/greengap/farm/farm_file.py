@@ -89,7 +89,7 @@ class FarmContents:
     record : DataFrame[SeasonRecord]
         What was done and seen.
     own_files : dict of file to text
-        Catalogue, seed and law lists of the farm, as written.
+        Catalogue, seed and law lists of the farm and what its records have moved, as written.
     packed : str
         Fingerprint of settings, blocks and calendar when the file was first written.
     revision : int
@@ -405,6 +405,13 @@ class FarmEdit:
         together = merged(before, rows)
         self.write_table("season_record", together)
         return len(together) - len(before)
+
+    def write_own_file(self, name: str, text: str | None) -> None:
+        """Put the text of one of the farm's own files, or take the file away."""
+        files = dict(_settings(self._base).get("own_files", {}))
+        files.pop(name, None)
+        self.set("own_files", files if text is None else files | {name: text})
+        self.changed = True
 
     def write_report(self, report: ImportReport) -> None:
         """Replace what became of every row that was read."""

@@ -10,6 +10,7 @@ import pandas as pd
 from greengap.advice.flowers import flower_lines
 from greengap.advice.irrigation import water_lines
 from greengap.advice.options import NO_COVER
+from greengap.catalogue.learned import learned_sentences
 from greengap.errors import Fate, ImportReport
 from greengap.plan import Plan
 from greengap.tables import DataFrame, Gap
@@ -168,6 +169,7 @@ def summary(plan: Plan) -> Iterator[str]:
     yield from flower_lines(plan.allocation, plan.options, plan.flowers, plan.catalogue)
     yield ""
     yield from report_lines(plan.report)
+    yield from learned_sentences(plan.catalogue)
     yield ""
     yield from meta["limits"]
 

@@ -495,6 +495,8 @@ def component_events(
     deep = deep * method_share(species, days.place.method, days.catalogue)
     if days.place.crusts:
         deep = deep * crust_share(species, days.catalogue)
+    if species.has("stand_multiplier"):
+        deep = deep * number("stand_multiplier")
     stand = np.exp(-number("dry_loss") * np.maximum(dry, 0) - rule("heat_loss") * hot) * deep
     stand = np.where(up < 0, 0.0, stand)
 

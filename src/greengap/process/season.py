@@ -608,5 +608,6 @@ def _no_odds(options: DataFrame[Option]) -> DataFrame[Odds]:
 
 def bird_risk(cover: Cover, catalogue: Catalogue) -> float:
     """Share of fields on which birds or game take the stand; only of covers whose every seed they seek."""
-    sought = [catalogue.species[c.species].has("bird_risk") for c in cover.components]
-    return catalogue.rule("bird_loss_share") if all(sought) else 0.0
+    species = [catalogue.species[c.species] for c in cover.components]
+    rule = catalogue.rule("bird_loss_share")
+    return min(s.number("loss_share") if s.has("loss_share") else rule if s.has("bird_risk") else 0.0 for s in species)
