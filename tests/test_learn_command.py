@@ -22,6 +22,10 @@ from greengap.farm_input import farm_catalogue
 from greengap.farm_learning import find_lesson, with_this_year
 from greengap.pack import pack, unpack
 
+EMERGENCE = (
+    '[[learned]]\nspecies = "oat"\nparameter = "emergence"\nunit = "degC d"\nbefore = 50.0\nafter = 52.0\nlow = 40.0\n'
+    'high = 60.0\nrecords = 1\nyears = 1\nrecord_ids = ["a"]\n'
+)
 SAMPLE = Path(__file__).parents[1] / "sample_fields"
 YEARS = (2020, 2021, 2022, 2023)
 
@@ -209,6 +213,30 @@ def test_a_struck_row_is_shown_with_its_reason(farm):
     ] == 3  # fmt: skip
 
 
+def test_a_record_that_lies_far_off_is_shown_and_still_counts(farm):
+    made = rows()
+    made[1] = row("up", f"{YEARS[0]}-07-30", "Pond")
+    (farm / RECORD_FILE).write_text(to_text(record_of(made)), encoding="utf-8")
+    odd = [line.strip() for line in run("learn", farm, "--quick").splitlines() if "FAR OFF" in line]
+    assert [line for line in odd if line.startswith(f"{YEARS[0]}-07-30 Pond, sown 05 Jul: up after 25 days")]
+    assert all(line.startswith(str(YEARS[0])) for line in odd)  # a wrong date of emergence spoils its flower too
+    found = find_lesson(read_farm(farm)).lesson
+    assert found.learned.set_index(["species", "parameter"]).loc[("buckwheat", "emergence"), "records"] == 4
+
+
+def test_what_could_not_be_read_again_is_never_written(farm):
+    made = []
+    for year in range(2004, 2024):  # far too little from every square metre
+        made += [
+            row("sown", f"{year}-06-10", "Pond", cover_id="buckwheat"),
+            row("sample", f"{year}-07-25", "Pond", frame_area_m2=1000.0, dry_g=0.1),
+        ]  # fmt: skip
+    (farm / RECORD_FILE).write_text(to_text(record_of(made)), encoding="utf-8")
+    with pytest.raises(InputProblem, match=r"after is more than 50 times off before\. Look at its records"):
+        run("learn", farm, "--quick", "--apply")
+    assert not (farm / LEARNED_FILE).exists()
+
+
 def test_a_farm_without_records_has_nothing_to_learn(farm):
     (farm / RECORD_FILE).unlink()
     assert "No record moves anything yet" in run("learn", farm)
@@ -248,6 +276,12 @@ def test_the_file_reads_as_it_was_written(farm):
         ("[[learned]]\n{}\nafter = 90.0", "after does not lie between low and high"),
         ("[[learned]]\n{}\nafter = 52.0\nodd = 1", "unknown key 'odd'"),
         ("[[learned]]\n{}\nafter = 52.0", "cannot be used"),
+        ("[[learned]]\n{}\nafter = nan", "have to be numbers above zero"),
+        ("luck = 1\n", "learned.toml, luck: is not a part that is known"),
+        (EMERGENCE.replace("oat", "moonflower"), "moonflower is no species of the catalogue"),
+        (EMERGENCE + EMERGENCE, "oat, emergence stands twice"),
+        (EMERGENCE.replace("50.0", "0.5"), "after is more than 50 times off before"),
+        (EMERGENCE.replace("emergence", "loss"), "a share of fields cannot reach 1"),
     ],
 )
 def test_a_file_that_a_hand_has_spoilt_is_refused_in_a_sentence(farm, text, sentence):

@@ -16,7 +16,7 @@ from greengap.calibration.learning import Lesson, learn
 from greengap.calibration.own_residuals import OwnGround
 from greengap.calibration.own_sowings import own_sowings
 from greengap.catalogue import LEARNED_FILE, Catalogue
-from greengap.catalogue.learned import learned_text, with_learned
+from greengap.catalogue.learned import check_text, learned_text, with_learned
 from greengap.errors import InputProblem
 from greengap.farm.farm_file import ENDING, edit_farm_file, read_farm_file
 from greengap.farm.season_record import current
@@ -200,11 +200,13 @@ def keep_learned(path: Path, own: OwnLesson) -> Path:
     Raises
     ------
     InputProblem
-        If there is nothing to keep, or it cannot be written.
+        If there is nothing to keep, if a figure has moved further than it can be, or if it cannot be written.
     """
     if own.lesson.learned.empty:
         raise InputProblem(path.as_posix(), "", "has no record that moves anything", "Write records first")
-    return _put(path, learned_text(own.lesson.learned, own.before, own.without))
+    text = learned_text(own.lesson.learned, own.before, own.without)
+    check_text(text)
+    return _put(path, text)
 
 
 def forget_learned(path: Path) -> Path | None:

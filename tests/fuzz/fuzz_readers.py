@@ -414,6 +414,12 @@ def read_own(path: Path) -> None:
     with_own(load_catalogue(), path)
 
 
+def read_learned(path: Path) -> None:
+    from greengap.catalogue import load_catalogue, with_learned_file
+
+    with_learned_file(load_catalogue(), path)
+
+
 COMPONENTS = "mukey,cokey,comppct_r,slope_r,drainagecl\n10,1,80,2,Well drained\n10,2,20,,Poorly drained\n"
 HORIZONS = (
     "cokey,hzdept_r,hzdepb_r,claytotal_r,sandtotal_r,om_r,ph1to1h2o_r,awc_r,dbthirdbar_r\n1,0,20,18,40,3,6,.2,1.3\n"
@@ -435,6 +441,22 @@ value = 18
 unit = "kg/ha"
 source = "own record"
 confidence = "read"
+"""
+LEARNED = """catalogue_version = "0"
+[[learned]]
+species = "oat"
+parameter = "flowering"
+unit = "degC d"
+before = 800.0
+after = 850.0
+low = 760.0
+high = 930.0
+records = 3
+years = 2
+record_ids = ["3f2a91c0d5e6b748", "b1"]
+[[without]]
+record_id = "b2"
+reason = "wrong block"
 """
 MORE_SETTINGS = """
 [growers_word."River 1"]
@@ -487,6 +509,7 @@ READERS = [
     Reader("herbicides", text("herbicides.csv", HERBICIDES), read_herbicides),
     Reader("noxious names", text("noxious_names.csv", NAMES), read_names),
     Reader("own catalogue", text("catalogue.toml", OWN), read_own),
+    Reader("learned", text("learned.toml", LEARNED), read_learned),
     Reader("farm file", farm_file, read_farm_file),
 ]
 

@@ -41,6 +41,7 @@ HEAD = """\
 """
 
 
+MOST, FARTHEST = 1e6, 50  # a figure beyond is a slip of the pen, no lesson
 ANEW = "Take it away with `greengap learn FARM --undo`, then learn anew"
 
 
@@ -221,12 +222,25 @@ def read_learned(path: Path) -> tuple[DataFrame[Learned], str]:
     return _checked(read_toml(path), path.name)
 
 
-def learned_of_text(text: str) -> tuple[DataFrame[Learned], str]:
-    """The same from the text of the file."""
-    return _checked(tomllib.loads(text), LEARNED_FILE)
+def check_text(text: str) -> None:
+    """Refuse a text that `read_learned` would refuse, before it stands in a farm.
+
+    Raises
+    ------
+    CatalogueProblem
+        If a record has moved a figure further than any farm's can be.
+    """
+    try:
+        _checked(tomllib.loads(text), LEARNED_FILE)
+    except CatalogueProblem as problem:
+        remedy = "Look at its records with `greengap learn FARM`; correct them, or leave one out with --without"
+        raise CatalogueProblem(problem.file, problem.place, problem.what, remedy) from problem
 
 
 def _checked(data: dict[str, Any], file: str) -> tuple[DataFrame[Learned], str]:
+    for key in data:
+        if key not in ("catalogue_version", "learned", "without"):
+            raise CatalogueProblem(file, key, "is not a part that is known", ANEW)
     rows = data.get("learned", [])
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
         raise CatalogueProblem(file, "learned", "is no list of tables", ANEW)
@@ -240,11 +254,15 @@ def _checked(data: dict[str, Any], file: str) -> tuple[DataFrame[Learned], str]:
         if isinstance(row["record_ids"], list):
             row["record_ids"] = " ".join(map(str, row["record_ids"]))
         numbers = [row[n] for n in NUMBERS]
-        if not all(isinstance(n, (int, float)) and not isinstance(n, bool) and n > 0 for n in numbers):
+        if not all(isinstance(n, (int, float)) and not isinstance(n, bool) and 0 < n < MOST for n in numbers):
             what = "before, after, low, high, records and years have to be numbers above zero"
             raise CatalogueProblem(file, place, what, ANEW)
         if not row["low"] <= row["after"] <= row["high"]:
             raise CatalogueProblem(file, place, "after does not lie between low and high", ANEW)
+        if not 1 / FARTHEST <= row["after"] / row["before"] <= FARTHEST:
+            raise CatalogueProblem(file, place, f"after is more than {FARTHEST} times off before", ANEW)
+        if row["parameter"] == "loss" and row["high"] >= 1:
+            raise CatalogueProblem(file, place, "a share of fields cannot reach 1", ANEW)
     try:
         table = Learned.validate(pd.DataFrame(rows, columns=columns))
     except Exception as error:
@@ -262,5 +280,12 @@ def with_learned_file(catalogue: Catalogue, path: Path) -> Catalogue:
         If the file cannot be used.
     """
     learned, learned_on = read_learned(path)
+    for species in learned["species"]:
+        if species not in catalogue.species:
+            raise CatalogueProblem(path.name, "learned", f"{species} is no species of the catalogue", ANEW)
+    twice = learned.duplicated(["species", "parameter"])
+    if twice.any():
+        row = learned[twice].iloc[0]
+        raise CatalogueProblem(path.name, "learned", f"{row['species']}, {row['parameter']} stands twice", ANEW)
     version = f"learned.{hashlib.sha256(path.read_bytes()).hexdigest()[:12]}"
     return with_learned(catalogue, learned, version, learned_on)
