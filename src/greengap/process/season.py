@@ -36,6 +36,7 @@ from greengap.process.bloom import FLOWERS_THAT_FEED, VISITORS, visited_days, vi
 from greengap.process.drivers import NEVER, BlockDays, Place, component_numbers, run_soil_temperature
 from greengap.process.seedbed import sowing_depth
 from greengap.process.sowings import GapDates, Sowings
+from greengap.process.standing import Standing
 from greengap.process.weeds import remaining_weeds, weed_share
 from greengap.tables import DataFrame, Odds, Option, PurposeOdds, Season
 
@@ -382,6 +383,7 @@ def simulate(
     targets: list[Target],
     progress: Callable[[int, int], None] | None = None,
     following: Following | None = None,
+    standing: Mapping[str, Standing] | None = None,
 ) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
     """Run every option through every weather year.
 
@@ -403,6 +405,8 @@ def simulate(
     following : Following, optional
         Next crops and how covers are ended; if left out nothing has to wait, and covers are worked in, coarse
         stems chopped.
+    standing : mapping of gap_id to Standing, optional
+        What was found on gaps that are sown already: their options are run from it.
 
     Returns
     -------
@@ -436,7 +440,8 @@ def simulate(
             known = dates[:, at]
             gaps = table.iloc[at].groupby("gap_id", sort=False)
             tried_in = [GapDates(tuple(gap["sow_date"]), gap["terminate_by"].iloc[0]) for _, gap in gaps]
-            sowings = Sowings(blocks[str(block_id)], catalogue, tried_in, years)
+            found_there = [standing.get(str(gap_id)) for gap_id, _ in gaps] if standing else ()
+            sowings = Sowings(blocks[str(block_id)], catalogue, tried_in, years, found_there)
             crops = [following.crops.get(gap_id) for gap_id in table["gap_id"].iloc[at]]
             follows = what_follows_each(sowings.sow_dates, crops)
         run = _Run(sowings, catalogue.covers[str(cover_id)], catalogue)

@@ -14,6 +14,7 @@ import pandas as pd
 from greengap.catalogue import Catalogue, Species
 from greengap.process import day_loop as loop
 from greengap.process.drivers import BlockDays, component_events
+from greengap.process.standing import Standing, seen_of, weeds_from
 from greengap.process.weeds import seedlings_emerged, weed_leaf_area
 
 UNIT_STEP = 2.0**-10  # °C d; float32 counts in such steps up to 16384 °C d, more than a gap brings
@@ -60,6 +61,7 @@ class Sowings:
     catalogue: Catalogue
     gaps: Sequence[GapDates]
     years: np.ndarray
+    standing: Sequence[Standing | None] = ()  # of each gap, or of none
 
     def __post_init__(self) -> None:
         first, last = self.days.dates[0], self.days.dates.size - 1
@@ -91,7 +93,11 @@ class Sowings:
         key = (species.key, depth_mm)
         if key not in self._events:
             margin = int(self.catalogue.rule("seed_margin"))
-            self._events[key] = component_events(self.days, species, self.start, margin, depth_mm)
+            standing = [
+                one for one, rows in zip(self.standing, self.rows, strict=False) for _ in range(rows.stop - rows.start)
+            ]
+            seen = seen_of(species.key, standing, self.sow_dates, self.start) if standing else None
+            self._events[key] = component_events(self.days, species, self.start, margin, depth_mm, seen)
         return self._events[key]
 
     @cached_property
@@ -99,12 +105,13 @@ class Sowings:
         """Leaf area index of weeds without a cover, by days from sowing, each gap of shape (sowing, year, day).
 
         The bed is taken to be clean on the day of sowing, so that weeds start anew from it; a stale
-        seedbed has spent part of them before.
+        seedbed has spent part of them before. Where somebody saw them, they go on from what was seen.
         """
         days, rule = self.days, self.catalogue.rule
+        young = rule("weed_seedling_area"), rule("weed_relative_growth")
         half, steepness = rule("weed_emergence_half_common_lambsquarters_sum"), rule("weed_emergence_steepness")
         sums, found = days.weed_germination, []
-        for rows in self.rows:
+        for gap, rows in enumerate(self.rows):
             start, count = self.start[rows], int(self.limit[rows].max(initial=0)) + 1
             index = np.minimum(start[..., None] + np.arange(count), days.dates.size - 1)
             before = sums[start] - sums[np.maximum(start - days.place.stale_seedbed_d, 0)]
@@ -112,7 +119,17 @@ class Sowings:
             up = seedlings_emerged(sums[index] - sums[start][..., None], half, steepness)
             up *= left[..., None] * rule("weed_seedlings")
             warmth = days.weed_warmth[index]
-            found.append(weed_leaf_area(up, warmth, rule("weed_seedling_area"), rule("weed_relative_growth")))
+            area = weed_leaf_area(up, warmth, *young)
+            one = self.standing[gap] if self.standing else None
+            if one is not None and one.weeds_on is not None:
+                for row, sown in enumerate(self.sow_dates[rows]):
+                    day = max((one.weeds_on - sown).days, 0)
+                    pulled = None if one.weeded_on is None else max((one.weeded_on - sown).days, 0)
+                    later = weeds_from(
+                        day, one.weed_leaf_area, pulled, one.weeds_left_share, up[row], warmth[row], *young
+                    )
+                    area[row] = np.where(np.isnan(later), area[row], later)
+            found.append(area)
         return found
 
     def weeds_on(self, day: np.ndarray) -> np.ndarray:
