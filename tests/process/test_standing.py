@@ -18,7 +18,8 @@ from greengap.process.standing import Standing, seen_of, weeds_from
 from greengap.process.weeds import weed_leaf_area
 
 _spec = importlib.util.spec_from_file_location("invented_season", Path(__file__).with_name("test_season.py"))
-assert _spec and _spec.loader
+assert _spec is not None
+assert _spec.loader is not None
 invented = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(invented)
 

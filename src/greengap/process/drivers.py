@@ -467,7 +467,7 @@ def component_events(
     start: np.ndarray,
     margin_d: int,
     depth_mm: float | None = None,
-    counted: Seen | None = None,
+    found: Seen | None = None,
 ) -> dict[str, np.ndarray]:
     """Events of one component for every sowing: positions in the record, `NEVER` where they do not come.
 
@@ -481,7 +481,7 @@ def component_events(
         Days before viable seed by which the cover has to be ended [d].
     depth_mm : float, optional
         Sowing depth, else the middle of what the species is sown at [mm].
-    counted : Seen, optional
+    found : Seen, optional
         What stands there by somebody's word; it replaces emergence and stand, and all that follows from them.
 
     Returns
@@ -498,8 +498,8 @@ def component_events(
     sums, dried = days.emergence_sums(species, depth), days.dry_days(species, depth)
     up = day_reached(sums, start, number("emergence_sum"))
     up = np.where(up - start > rule("longest_emergence"), -1, up)
-    if counted is not None:
-        up = counted.emerged(up)
+    if found is not None:
+        up = found.emerged(up)
     imbibed = day_reached(sums, start, number("emergence_sum") * rule("imbibition_share"))
     seen = np.where(up < 0, np.minimum(start + int(rule("longest_emergence")), last), up)
     dry = np.where(imbibed < 0, 0.0, dried[seen] - dried[np.maximum(imbibed, 0)])
@@ -512,8 +512,8 @@ def component_events(
         deep = deep * crust_share(species, days.catalogue)
     stand = np.exp(-number("dry_loss") * np.maximum(dry, 0) - rule("heat_loss") * hot) * deep
     stand = np.where(up < 0, 0.0, stand)
-    if counted is not None:
-        stand = np.where(np.isnan(counted.stand), stand, np.where(up < 0, 0.0, counted.stand))
+    if found is not None:
+        stand = np.where(np.isnan(found.stand), stand, np.where(up < 0, 0.0, found.stand))
 
     def when(index: np.ndarray) -> np.ndarray:
         return np.where(index < 0, NEVER, index)

@@ -88,19 +88,19 @@ def seen_of(
     start : ndarray of int, shape (sowing, year)
         Position of the sowing day.
     """
-    rows = []
-    for one, sown in zip(standing, sow_dates, strict=True):
-        share = np.nan if one is None else one.stand_share.get(species, np.nan)
-        up = -1 if one is None or one.up_on is None else max((one.up_on - sown).days, 0)
-        counted = one is not None and one.counted_on is not None and share > 0
-        by = max((one.counted_on - sown).days, 0) if counted else -1  # type: ignore[union-attr, operator]
-        rows.append((share, up, by))
-    if all(np.isnan(share) and up < 0 for share, up, _ in rows):
+    shares, up, by = (np.full((len(sow_dates), 1), empty) for empty in (np.nan, -1.0, -1.0))
+    for row, (one, sown) in enumerate(zip(standing, sow_dates, strict=True)):
+        if one is None:
+            continue
+        shares[row] = one.stand_share.get(species, np.nan)
+        if one.up_on is not None:
+            up[row] = max((one.up_on - sown).days, 0)
+        if one.counted_on is not None and shares[row] > 0:
+            by[row] = max((one.counted_on - sown).days, 0)
+    if np.isnan(shares).all() and (up < 0).all():
         return None
-    table = np.array(rows, dtype=float)
-    share, up, by = (table[:, k : k + 1] for k in range(3))
-    places = (np.where(days < 0, -1, start + days).astype(int) for days in (up, by))
-    return Seen(*places, share)
+    up_at, up_by = (np.where(days < 0, -1, start + days).astype(int) for days in (up, by))
+    return Seen(up_at, up_by, shares)
 
 
 def weeds_from(
