@@ -101,30 +101,47 @@ class Sowings:
         return self._events[key]
 
     @cached_property
+    def weed_seedlings(self) -> list[np.ndarray]:
+        """Weed seedlings up since sowing by days from it, each gap of shape (sowing, year, day) [m-2].
+
+        The bed is taken to be clean on the day of sowing, so that weeds start anew from it; a stale
+        seedbed has spent part of them before.
+        """
+        days, rule = self.days, self.catalogue.rule
+        half, steepness = rule("weed_emergence_half_common_lambsquarters_sum"), rule("weed_emergence_steepness")
+        sums, found = days.weed_germination, []
+        for rows in self.rows:
+            start = self.start[rows]
+            before = sums[start] - sums[np.maximum(start - days.place.stale_seedbed_d, 0)]
+            left = 1 - seedlings_emerged(before, half, steepness) * (days.place.stale_seedbed_d > 0)
+            up = seedlings_emerged(sums[self._days_after(rows)] - sums[start][..., None], half, steepness)
+            up *= left[..., None] * rule("weed_seedlings")
+            found.append(up)
+        return found
+
+    def _days_after(self, rows: slice) -> np.ndarray:
+        """Position of each day from sowing on, shape (sowing, year, day)."""
+        start, count = self.start[rows], int(self.limit[rows].max(initial=0)) + 1
+        return np.asarray(np.minimum(start[..., None] + np.arange(count), self.days.dates.size - 1))
+
+    @cached_property
     def weed_leaf_area(self) -> list[np.ndarray]:
         """Leaf area index of weeds without a cover, by days from sowing, each gap of shape (sowing, year, day).
 
-        The bed is taken to be clean on the day of sowing, so that weeds start anew from it; a stale
-        seedbed has spent part of them before. Where somebody saw them, they go on from what was seen.
+        Where somebody saw them, they go on from what was seen.
         """
-        days, rule = self.days, self.catalogue.rule
+        rule, found = self.catalogue.rule, []
         young = rule("weed_seedling_area"), rule("weed_relative_growth")
-        half, steepness = rule("weed_emergence_half_common_lambsquarters_sum"), rule("weed_emergence_steepness")
-        sums, found = days.weed_germination, []
-        for gap, rows in enumerate(self.rows):
-            start, count = self.start[rows], int(self.limit[rows].max(initial=0)) + 1
-            index = np.minimum(start[..., None] + np.arange(count), days.dates.size - 1)
-            before = sums[start] - sums[np.maximum(start - days.place.stale_seedbed_d, 0)]
-            left = 1 - seedlings_emerged(before, half, steepness) * (days.place.stale_seedbed_d > 0)
-            up = seedlings_emerged(sums[index] - sums[start][..., None], half, steepness)
-            up *= left[..., None] * rule("weed_seedlings")
-            warmth = days.weed_warmth[index]
+        for gap, (rows, up) in enumerate(zip(self.rows, self.weed_seedlings, strict=True)):
+            warmth = self.days.weed_warmth[self._days_after(rows)]
             area = weed_leaf_area(up, warmth, *young)
             one = self.standing[gap] if self.standing else None
             if one is not None and one.weeds_on is not None:
                 for row, sown in enumerate(self.sow_dates[rows]):
-                    day = max((one.weeds_on - sown).days, 0)
-                    pulled = None if one.weeded_on is None else max((one.weeded_on - sown).days, 0)
+                    day, pulled = (
+                        None if on is None else max((on - sown).days, 0) for on in (one.weeds_on, one.weeded_on)
+                    )
+                    assert day is not None, "it is asked for above"
                     later = weeds_from(
                         day, one.weed_leaf_area, pulled, one.weeds_left_share, up[row], warmth[row], *young
                     )
@@ -146,6 +163,11 @@ class Sowings:
         rule = self.catalogue.rule
         wanted = -np.log(1 - rule("half_cover_share")) / rule("weed_light_extinction")
         closed = [area >= wanted for area in self.weed_leaf_area]
+        for one, rows, shut in zip(self.standing, self.rows, closed, strict=False):
+            on = None if one is None else one.weeded_on or one.weeds_on
+            for row, sown in enumerate(self.sow_dates[rows]):
+                if on is not None:  # what was reckoned for the days before has been seen not to be so, or was pulled
+                    shut[row, :, : max((on - sown).days, 0)] = False
         return np.concatenate([np.where(c.any(axis=-1), c.argmax(axis=-1), np.nan) for c in closed])
 
     @cached_property
@@ -214,6 +236,22 @@ class Sowings:
             [np.concatenate([w, *(rows[g][b] for rows in each)], axis=1).ravel() for b, w in enumerate(blocks)]
             for g, blocks in enumerate(self.weather)
         ]
+
+
+def reckoned_weeds(
+    days: BlockDays, catalogue: Catalogue, sow_date: pd.Timestamp, years: np.ndarray, after_d: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Weeds that are to be expected some days after a sowing into a clean bed.
+
+    Returns
+    -------
+    plants_m2, leaf_area : ndarray, shape (year,)
+        Seedlings [m-2] and their leaf area index [-], of the years that could be run.
+    """
+    gap = GapDates((sow_date,), sow_date + pd.Timedelta(days=after_d))
+    sowings = Sowings(days, catalogue, [gap], years)
+    ran = sowings.ran[0]
+    return sowings.weed_seedlings[0][0, ran, -1], sowings.weed_leaf_area[0][0, ran, -1]
 
 
 def _gathered(index: np.ndarray, rows: Mapping[int, np.ndarray], count: int) -> np.ndarray:
