@@ -748,7 +748,7 @@ class StandChoice(Table):
     on: pd.Timestamp = pa.Field(nullable=True, description="Day from which it can be done; none for keeping.")
     years: int = pa.Field(ge=0, description="Weather years run from here; 0 where it cannot be done.")
     closes_years: int = pa.Field(ge=0, description="Years in which the cover closes before the weeds would.")
-    aim_years: int = pa.Field(ge=0, description="Years in which its aim is met and the next crop can go in on its day.")
+    aim_years: int = pa.Field(ge=0, description="Years in which its aim is met before it has to end.")
     wins_years: int = pa.Field(ge=0, description="Years in which both hold.")
     bird_risk_share: float = pa.Field(
         ge=0, le=1, description="Share of fields that birds or game take, of a cover sown again; 0 if it is up."

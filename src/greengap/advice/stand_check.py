@@ -61,11 +61,12 @@ def years_won(season: DataFrame[Season], sown_again: bool = False) -> pd.DataFra
     Returns
     -------
     DataFrame
-        By option_id: `years`, `closes_years`, `aim_years`, `wins_years`.
+        By option_id: `years`, `closes_years`, `aim_years`, `wins_years`. Residue is not asked about: the season ends
+        a cover early enough for it, and a stand is not too good to be kept.
     """
     half, weeds = season["half_cover_d"], season["weeds_close_d"]
     closes = half.notna() & (weeds.isna() | (half <= weeds))
-    aim = season["aim_met"] & season["frost_spared"] & season["residue_clear"]
+    aim = season["aim_met"] & season["frost_spared"]
     if sown_again:
         aim &= season["soil_warm"] & season["established"]
     counted = pd.DataFrame({"closes_years": closes, "aim_years": aim, "wins_years": closes & aim}).groupby(
@@ -281,7 +282,7 @@ def stand_limits(
         part = part[part["stand_share"] > 0].sort_values("stand_share")
         share, keep, weed = (part[c].to_numpy() for c in ("stand_share", "keep_odds", "weed_odds"))
         hours = float(part["weed_hours"].iloc[0])
-        feasible = hours <= work.hours
+        feasible = hours <= work.hours and cover > 0
         rest = np.maximum(np.maximum(part["resow_odds"], part["switch_odds"]).to_numpy(), terms.least)
         other = np.maximum(rest, weed) if feasible else rest
         enough, few = turning_points(share, keep, other, terms)
