@@ -192,16 +192,22 @@ class Ground:
         crop = self.following.crops.get(str(self.gap.gap_id))
         return self.gap.closes if crop is None else crop.date - crop.minimum_d * DAY
 
-    def run(self, cover_id: str, sown_on: pd.Timestamp, stands: Sequence[Standing | None]) -> DataFrame[Season]:
-        """The sown cover from each of several stands; option_id is the position in `stands`."""
+    def run(
+        self,
+        cover_id: str,
+        sown_on: pd.Timestamp,
+        stands: Sequence[Standing | None],
+        by: pd.Timestamp | None = None,
+    ) -> DataFrame[Season]:
+        """The sown cover from each of several stands, until a day or as long as it can; option_id is their position."""
         names = [str(k) for k in range(len(stands))]
         options = pd.DataFrame(
             {
                 "option_id": names, "gap_id": names, "block_id": self.gap.block_id, "cover_id": cover_id,
-                "sow_date": sown_on, "terminate_by": self.closes,
+                "sow_date": sown_on, "terminate_by": self.closes if by is None else by,
             }
         )  # fmt: skip
-        crop = self.following.crops.get(str(self.gap.gap_id))
+        crop = None if by is not None else self.following.crops.get(str(self.gap.gap_id))
         following = replace(self.following, crops={} if crop is None else dict.fromkeys(names, crop))
         standing = {name: one for name, one in zip(names, stands, strict=True) if one is not None}
         season, _ = simulate(

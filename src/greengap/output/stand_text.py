@@ -203,9 +203,10 @@ def thresholds_in_words(check: StandCheck) -> str:
 def stand_lines(check: StandCheck) -> Iterator[str]:
     """Everything about one look at a stand."""
     units, catalogue, before = check.settings.units, check.catalogue, check.beforehand
+    after_d = (check.counted_on - before.sown_on).days
     yield (
-        f"{before.gap_id}: {before.cover.name.lower()}, sown {before.sown_on:%d %b %Y}, looked at {day(check.counted_on)}, "
-        f"{(check.counted_on - before.sown_on).days} days after"
+        f"{before.gap_id}: {before.cover.name.lower()}, sown {before.sown_on:%d %b %Y}, looked at "
+        f"{day(check.counted_on)}, {after_d} days after"
     )
     yield ""
     sentences = []

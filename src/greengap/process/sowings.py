@@ -101,6 +101,16 @@ class Sowings:
         return self._events[key]
 
     @cached_property
+    def weighed(self) -> tuple[np.ndarray, np.ndarray] | None:
+        """Dry matter [kg ha-1] and nitrogen [fraction] by samples, each of shape (sowing, 1); None without one."""
+        found = np.full((2, self.offset.size, 1), np.nan)
+        for one, rows in zip(self.standing, self.rows, strict=False):
+            for k, amount in enumerate((None, None) if one is None else (one.biomass_kg_ha, one.nitrogen_fraction)):
+                if amount is not None:
+                    found[k, rows] = amount
+        return None if np.isnan(found).all() else (found[0], found[1])
+
+    @cached_property
     def weed_seedlings(self) -> list[np.ndarray]:
         """Weed seedlings up since sowing by days from it, each gap of shape (sowing, year, day) [m-2].
 

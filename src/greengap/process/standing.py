@@ -29,6 +29,10 @@ class Standing:
         Day on which they were last taken out by hand, not before `weeds_on`.
     weeds_left_share : float
         Leaf area that the hand left of them [fraction].
+    biomass_kg_ha : float or None
+        Dry matter of the stand when it is ended, by a sample [kg ha-1].
+    nitrogen_fraction : float or None
+        Nitrogen in it, by a laboratory or by its species and stage [fraction].
     """
 
     stand_share: Mapping[str, float] = field(default_factory=dict)
@@ -38,6 +42,8 @@ class Standing:
     weed_leaf_area: float = 0.0
     weeded_on: pd.Timestamp | None = None
     weeds_left_share: float = 1.0
+    biomass_kg_ha: float | None = None
+    nitrogen_fraction: float | None = None
 
     def __post_init__(self) -> None:
         if any(not share >= 0 for share in self.stand_share.values()):
@@ -48,6 +54,8 @@ class Standing:
             raise ValueError(f"weeds_left_share {self.weeds_left_share} must lie between 0 and 1")
         if self.weeds_on is not None and self.weeded_on is not None and self.weeded_on < self.weeds_on:
             raise ValueError("weeded_on must not lie before weeds_on")
+        if any(amount is not None and not amount >= 0 for amount in (self.biomass_kg_ha, self.nitrogen_fraction)):
+            raise ValueError("biomass_kg_ha and nitrogen_fraction must not be below 0")
 
 
 @dataclass(frozen=True)
