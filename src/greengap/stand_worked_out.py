@@ -30,6 +30,7 @@ from greengap.advice.stand_check import (
     StandTerms,
     WeedingWork,
     best_choice,
+    is_good,
     stand_limits,
     stand_terms,
     weeding_work,
@@ -403,13 +404,15 @@ def work_out(
                 possible[RESOW] = resow.odds
             if switch is not None:
                 possible[SWITCH] = switch.odds
-            verdict, toss = best_choice(possible, terms)
+            good = is_good(share, seen[weeds], area, catalogue)
+            verdict, toss = (KEEP, "") if good else best_choice(possible, terms)
             rows.append(
                 {
                     "gap_id": ground.gap.gap_id,
                     "cover_id": cover_id,
                     "look_on": look_on,
                     "weed_cover_fraction": weeds,
+                    "ordinary_weeds": seen[weeds] <= area,
                     "stand_share": share,
                     "plants_m2": share * sum(full.values()),
                     "keep_odds": keep,
@@ -423,7 +426,7 @@ def work_out(
                 }
             )
     table = StandTable.validate(pd.DataFrame(rows, columns=list(StandTable.to_schema().columns)))
-    limits = stand_limits(table, ground.area_m2, work, terms)
+    limits = stand_limits(table, ground.area_m2, work, terms, rule("stand_failure_share"))
     notes = []
     if ground.farm.this_season is None:
         notes.append("This season's weather so far is not in the farm: the weather years stand for it.")

@@ -779,6 +779,7 @@ class StandTable(Table):
     cover_id: str = pa.Field(description="Cover that is sown.")
     look_on: pd.Timestamp = pa.Field(description="Day of the look that it is worked out for.")
     weed_cover_fraction: float = pa.Field(ge=0, le=1, description="Ground under weeds on that day.")
+    ordinary_weeds: bool = pa.Field(description="No more weeds than an ordinary bed has by then.")
     stand_share: float = pa.Field(ge=0, description="Plants, of those of a full stand.")
     plants_m2: float = pa.Field(ge=0, description="Plants of all species together.")
     keep_odds: float = pa.Field(ge=0, le=1, description="Odds if it is kept as it is.")

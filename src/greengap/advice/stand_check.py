@@ -265,7 +265,7 @@ def turning_points(
 
 
 def stand_limits(
-    table: DataFrame[StandTable], area_m2: float, work: WeedingWork, terms: StandTerms
+    table: DataFrame[StandTable], area_m2: float, work: WeedingWork, terms: StandTerms, good_share: float
 ) -> DataFrame[StandLimit]:
     """The densities at which the verdict turns, for each cover of weeds in a table.
 
@@ -276,6 +276,8 @@ def stand_limits(
         Of the block [m2].
     work : WeedingWork
     terms : StandTerms
+    good_share : float
+        Share of a full stand from which it is good where it is no weedier than most [fraction].
     """
     rows = []
     for cover, part in table.groupby("weed_cover_fraction", sort=True):
@@ -286,6 +288,9 @@ def stand_limits(
         rest = np.maximum(np.maximum(part["resow_odds"], part["switch_odds"]).to_numpy(), terms.least)
         other = np.maximum(rest, weed) if feasible else rest
         enough, few = turning_points(share, keep, other, terms)
+        if part["ordinary_weeds"].iloc[0]:  # a good stand is kept
+            enough = good_share if enough is None else min(enough, good_share)
+            few = None if few is None else min(few, enough)
         per_share = float(part["plants_m2"].iloc[-1] / share[-1])
         thin = next(part.itertuples())
         limit = area_m2 * work.hours / max(hours, 1e-9)

@@ -295,7 +295,7 @@ def again_in_words(before: StandTables, catalogue: Catalogue) -> str:
     """What sowing again can do after that look, and until when."""
     parts = []
     for one, word in ((before.resow, "again"), (before.switch, "instead")):
-        if one is None or one.why_not:
+        if one is None or one.why_not or not one.wins_years:
             continue
         name = catalogue.covers[one.cover_id].name.lower()
         until = f"until {day(one.last_date)}" if not pd.isna(one.last_date) else "on no day with your odds"
