@@ -24,7 +24,7 @@ from greengap.errors import InputProblem
 from greengap.farm.season_record import RECORD_FILE, current
 from greengap.farm_input import Farm
 from greengap.process.standing import Standing
-from greengap.stand_worked_out import Ground, ground_of
+from greengap.stand_worked_out import Ground, ground_of, rows_of_gap
 
 
 @dataclass(frozen=True)
@@ -99,9 +99,7 @@ def sample_of(farm: Farm, gap_id: str, as_of: pd.Timestamp | None = None) -> Bio
     ground = ground_of(farm, gap_id, None)
     rows = record[record["date"] <= as_of] if as_of is not None else record
     gap, catalogue = ground.gap, farm.catalogue
-    named = rows["gap_id"] == gap_id
-    by_day = (rows["gap_id"] == "") & (rows["block_id"] == gap.block_id) & rows["date"].between(gap.start, gap.end)
-    rows = rows[named | by_day].sort_values(["date", "written", "record_id"])
+    rows = rows_of_gap(rows, gap)
     cuts = rows[rows["what"] == "sample"]
     if cuts.empty:
         return None

@@ -39,10 +39,13 @@ from greengap.stand_worked_out import (
     StandTables,
     full_stand,
     ground_of,
+    rows_of_gap,
     usable_share,
     work_out,
 )
-from greengap.tables import DataFrame, SeasonRecord, StandChoice
+from greengap.tables import DataFrame, StandChoice
+
+PULL_LATER_D = (3, 6, 9, 13, 20)  # days by which pulling may be put off that are run, too
 
 
 @dataclass(frozen=True)
@@ -138,12 +141,16 @@ def check_stand(farm: Farm, gap_id: str, as_of: pd.Timestamp, plan: Plan | None 
     """
     ground = ground_of(farm, gap_id, plan)
     gap, catalogue = ground.gap, farm.catalogue
-    rows = _rows_of_gap(current(farm.record), gap, as_of)
+    record = current(farm.record)
+    rows = rows_of_gap(record[record["date"] <= as_of], gap)
     sown = _last(rows, "sown", gap, "Write down first what was sown, with its date and cover")
     cover_id = str(sown.cover_id)
     if cover_id not in catalogue.covers:
         remedy = suggestion(cover_id, sorted(catalogue.covers))
         raise InputProblem(RECORD_FILE, f"{gap.gap_id}, sown {sown.date:%Y-%m-%d}", f"{cover_id!r} is no cover", remedy)
+    if sown.date >= ground.closes:
+        what = f"sown {sown.date:%Y-%m-%d}, and the block has to be clear by {ground.closes:%Y-%m-%d}"
+        raise InputProblem(RECORD_FILE, str(gap.gap_id), what, "Correct the date, or the crop calendar")
     rows = rows[rows["date"] >= sown.date]
     last = _last(rows, "stand", gap, "Count plants in some frames and write them down")
     frames = rows[
@@ -189,15 +196,6 @@ def check_stand(farm: Farm, gap_id: str, as_of: pd.Timestamp, plan: Plan | None 
 
 
 # --- what the record says ----------------------------------------------------------------------
-
-
-def _rows_of_gap(record: DataFrame[SeasonRecord], gap: Any, as_of: pd.Timestamp) -> pd.DataFrame:
-    """Rows about a gap, by its name or, without one, by its block and its days."""
-    named = record["gap_id"] == gap.gap_id
-    by_day = (
-        (record["gap_id"] == "") & (record["block_id"] == gap.block_id) & record["date"].between(gap.start, gap.end)
-    )
-    return record[(named | by_day) & (record["date"] <= as_of)]
 
 
 def _last(rows: pd.DataFrame, what: str, gap: Any, remedy: str) -> Any:
@@ -321,12 +319,24 @@ def _choices(
     pull_on = as_of + NEXT_DAY_D * DAY
     full, catalogue = beforehand.full_stand_m2, ground.farm.catalogue
     whole = sum(share * full[s] for s, share in shares.items()) / sum(full[s] for s in shares)
+    later = [pull_on + d * DAY for d in PULL_LATER_D]
     runs = [
         stands.standing({s: share * by * (usable_share(whole * by, catalogue) > 0) for s, share in shares.items()}, on)
         for on in (None, pull_on)
         for by in (1.0, low, high)
     ]
-    won = years_won(ground.run(cover_id, sown_on, runs)).reindex([str(k) for k in range(6)]).fillna(0).astype(int)
+    runs += [
+        stands.standing({s: share * (usable_share(whole, catalogue) > 0) for s, share in shares.items()}, on)
+        for on in later
+    ]
+    names = [str(k) for k in range(len(runs))]
+    won = years_won(ground.run(cover_id, sown_on, runs)).reindex(names).fillna(0).astype(int)
+    in_time = [w >= terms.wanted * max(y, 1) - 1e-9 for w, y in zip(won["wins_years"], won["years"], strict=True)]
+    pulled_by = pd.NaT
+    for on, holds in zip((pull_on, *later), (in_time[3], *in_time[6:]), strict=True):
+        if not holds:
+            break
+        pulled_by = on
     part = beforehand.table[beforehand.table["weed_cover_fraction"] == weed_cover].iloc[0]
     hours = float(part["weed_hours"])
     rows: list[dict[str, Any]] = []
@@ -348,7 +358,7 @@ def _choices(
         more: dict[str, Any] = {c: int(mine[c]) for c in won.columns}
         more |= {"odds": share[0], "low_odds": share[1], "high_odds": share[2]}
         if choice == WEED:
-            more |= {"on": pull_on, "hours": hours}
+            more |= {"on": pull_on, "hours": hours, "last_date": pulled_by}
             if weed_cover == 0:
                 more |= {"possible": False, "why_not": "there are no weeds to pull"}
             elif hours > work.hours:

@@ -52,6 +52,7 @@ from greengap.seed_order import order_lines
 from greengap.tables import Allocation, DataFrame, Gap, Option, Season, StandLimit, StandTable
 
 DAY = pd.Timedelta(days=1)
+SLIPPED_D = 45  # by which a season may run ahead of its calendar or behind it
 NEXT_DAY_D = 1  # pulling is done the day after the look
 
 
@@ -318,6 +319,20 @@ def full_stand(cover: Cover, catalogue: Catalogue) -> dict[str, float]:
         c.species: plants_per_m2(catalogue.species[c.species], c.share_of_sole_rate, 1.0, catalogue)
         for c in cover.components
     }
+
+
+def rows_of_gap(record: pd.DataFrame, gap: Any) -> pd.DataFrame:
+    """Rows of a season record about a gap: by its name, or without one by its block; of its own season only.
+
+    Gaps of another year may have the same name, and a block is sown sooner or cleared later than was planned: rows
+    belong to it from some weeks before it opens to some weeks after it ends.
+    """
+    first, last = gap.start - SLIPPED_D * DAY, gap.end + SLIPPED_D * DAY
+    named = (record["gap_id"] == gap.gap_id) & record["date"].between(first, last)
+    by_day = (
+        (record["gap_id"] == "") & (record["block_id"] == gap.block_id) & record["date"].between(gap.start, gap.end)
+    )
+    return record[named | by_day].sort_values(["date", "written", "record_id"])
 
 
 def usable_share(share: float, catalogue: Catalogue) -> float:

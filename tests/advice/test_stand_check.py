@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from greengap.advice.seeding import typical_pls
 from greengap.advice.stand_check import (
     CHOICES,
     CLEAN,
@@ -29,7 +30,8 @@ from greengap.advice.stand_check import (
 )
 from greengap.errors import InputProblem
 from greengap.farm.season_record import record_of
-from greengap.farm.settings import HandWeeding
+from greengap.farm.seed_lists import Offer, SeedLists
+from greengap.farm.settings import HandWeeding, SeedLot
 from greengap.output.stand_text import (
     choices_csv,
     limit_cells,
@@ -307,6 +309,48 @@ def test_what_was_not_written_down_is_asked_for(sample_farm, drop, says):
     rows = [row for row in farm.record.to_dict("records") if row["what"] != drop]
     with pytest.raises(InputProblem, match=says):
         check_stand(replace(farm, record=record_of(rows)), "Pond/2", pd.Timestamp("2027-07-17"))
+
+
+def test_rows_of_another_year_are_not_of_this_gap(sample_farm):
+    farm = looked_at(sample_farm, "Pond/2", "buckwheat", "2026-07-05", "2026-07-17", PATCHY)
+    with pytest.raises(InputProblem, match="nothing is written down as sown"):
+        check_stand(farm, "Pond/2", pd.Timestamp("2027-07-17"))
+
+
+def test_a_sowing_after_the_gap_has_to_be_clear_is_asked_about(sample_farm):
+    farm = looked_at(sample_farm, "Pond/2", "buckwheat", "2027-09-10", "2027-09-17", PATCHY)
+    with pytest.raises(InputProblem, match="has to be clear"):
+        check_stand(farm, "Pond/2", pd.Timestamp("2027-09-17"))
+
+
+def test_a_cover_that_is_not_in_the_catalogue_is_refused(sample_farm):
+    farm = looked_at(sample_farm, "Pond/2", "buckweat", "2027-07-05", "2027-07-17", PATCHY)
+    with pytest.raises(InputProblem, match="is no cover"):
+        check_stand(farm, "Pond/2", pd.Timestamp("2027-07-17"))
+
+
+def test_what_can_still_be_done_has_a_last_day(patchy_small):
+    for choice in (WEED, RESOW):
+        row = patchy_small.verdict.row(choice)
+        assert row.odds >= patchy_small.verdict.terms.wanted
+        assert row.on <= row.last_date
+    assert pd.isna(patchy_small.verdict.row(KEEP).last_date)
+    weeds_first = patchy_small.counted_on + pd.Timedelta(days=20)
+    assert patchy_small.verdict.row(WEED).last_date < weeds_first  # by then the weeds have closed
+
+
+def test_seed_of_a_list_has_a_price_and_seed_without_one_is_not_known(sample_farm, patchy_small):
+    assert math.isnan(patchy_small.verdict.row(RESOW).cost)
+    assert "not known" in " ".join(stand_lines(patchy_small))
+    offer = Offer("buckwheat", "Hill", "", 25.0, 40.0, "EUR", SeedLot(0.98, 0.9), True, False, None)
+    priced = replace(sample_farm, seed_lists=SeedLists((), (offer,), True))
+    found = checked(priced, "Pond/2", "buckwheat", "2027-07-05", "2027-07-17", PATCHY, PIGWEED, 10_000)
+    row = found.verdict.row(RESOW)
+    # the plan's rate on a hectare, by the tag of the offer (0.98 x 0.9), 5 % on top, at 40 EUR for 25 kg
+    species, rule = sample_farm.catalogue.species["buckwheat"], sample_farm.catalogue.rule
+    rate = species.number("seeding_rate_drilled") * typical_pls(species)
+    assert row.cost == pytest.approx(rate / (0.98 * 0.9) * (1 + rule("seed_allowance")) * 40 / 25, rel=0.01)
+    assert row.currency == "EUR"
 
 
 def test_a_gap_that_is_not_there_is_refused(sample_farm):

@@ -122,6 +122,15 @@ def test_more_weeds_close_sooner_and_pulling_holds_them_up():
     assert (whole.to_numpy() == many).all()  # pulling that leaves all of them does nothing
 
 
+def test_weeds_that_close_before_they_are_pulled_have_won():
+    never = grown({"wet/1": Standing({}, None, None, day(12), 0.3)})["weeds_close_d"]
+    late = grown({"wet/1": Standing({}, None, None, day(12), 0.3, day(30), 0.1)})["weeds_close_d"]
+    assert (never < 30).all()
+    assert late.equals(never)
+    over = grown({"wet/1": Standing({}, None, None, day(12), 2.0, day(13), 0.1)})["weeds_close_d"].fillna(999)
+    assert (over > 13).all()  # over the cover when they were seen, and pulled at once
+
+
 def test_the_day_it_was_up_is_the_day_it_grows_from():
     season = grown({"wet/1": Standing(up_on=day(9))})
     assert (season["emergence_d"] == 9).all()

@@ -163,7 +163,7 @@ def choice_rows(check: StandCheck) -> list[list[str]]:
             if math.isnan(r.cost)
             else f"{r.cost:,.0f} {r.currency}".strip()
         )
-        last = "" if r.choice in (KEEP, CLEAN) else day(r.on) if r.choice == WEED else "keeps not your odds"
+        last = "" if r.choice in (KEEP, CLEAN) else "none keeps your odds"
         if not pd.isna(r.last_date):
             last = day(r.last_date)
         rows.append(
@@ -282,6 +282,7 @@ def worked_out_lines(before: StandTables, units: System, catalogue: Catalogue, f
     yield from aligned(limit_rows(before, units, frame_m2))
     yield ""
     sentences = [
+        up_in_words(before),
         "Weeds are those that are as tall as the cover; half as tall count half, twice as tall twice. A hundredth of a "
         "square metre is 10 by 10 cm.",
         again_in_words(before, catalogue),
@@ -289,6 +290,14 @@ def worked_out_lines(before: StandTables, units: System, catalogue: Catalogue, f
     sentences += before.notes
     for sentence in filter(None, sentences):
         yield from textwrap.wrap(sentence, WIDTH)
+
+
+def up_in_words(before: StandTables) -> str:
+    """When it comes up, and until when nothing to be seen is no bad sign."""
+    early, middle, late = before.up_on
+    if pd.isna(middle):
+        return "It comes up in none of the weather years."
+    return f"It is up about {day(middle)}, in eight years of ten between {day(early)} and {day(late)}: until then wait."
 
 
 def again_in_words(before: StandTables, catalogue: Catalogue) -> str:

@@ -17,6 +17,7 @@ from greengap.process.drivers import BlockDays, component_events
 from greengap.process.standing import Standing, seen_of, weeds_from
 from greengap.process.weeds import seedlings_emerged, weed_leaf_area
 
+PULLED_AT_ONCE = pd.Timedelta(days=1)  # after the weeds were seen
 UNIT_STEP = 2.0**-10  # °C d; float32 counts in such steps up to 16384 °C d, more than a gap brings
 
 
@@ -174,10 +175,13 @@ class Sowings:
         wanted = -np.log(1 - rule("half_cover_share")) / rule("weed_light_extinction")
         closed = [area >= wanted for area in self.weed_leaf_area]
         for one, rows, shut in zip(self.standing, self.rows, closed, strict=False):
-            on = None if one is None else one.weeded_on or one.weeds_on
+            if one is None or one.weeds_on is None:
+                continue
+            # What was reckoned for the days before was seen not to be so. Weeds that are over the cover on the day they
+            # are seen can be pulled the day after; those that close over it until a later pulling have won.
+            first = one.weeds_on if one.weeded_on is None else min(one.weeded_on, one.weeds_on + PULLED_AT_ONCE)
             for row, sown in enumerate(self.sow_dates[rows]):
-                if on is not None:  # what was reckoned for the days before has been seen not to be so, or was pulled
-                    shut[row, :, : max((on - sown).days, 0)] = False
+                shut[row, :, : max((first - sown).days, 0)] = False
         return np.concatenate([np.where(c.any(axis=-1), c.argmax(axis=-1), np.nan) for c in closed])
 
     @cached_property
