@@ -24,7 +24,7 @@ from greengap.errors import InputProblem
 from greengap.farm.season_record import RECORD_FILE, current
 from greengap.farm_input import Farm
 from greengap.process.standing import Standing
-from greengap.stand_worked_out import Ground, ground_of, rows_of_gap
+from greengap.stand_worked_out import Ground, ground_of, numbered, rows_of_gap
 
 
 @dataclass(frozen=True)
@@ -141,8 +141,7 @@ def sample_of(farm: Farm, gap_id: str, as_of: pd.Timestamp | None = None) -> Bio
 
 def _dried(cuts: pd.DataFrame, gap_id: str, notes: list[str]) -> pd.DataFrame:
     """Dry weight of each cut; of one that was only weighed fresh by the dry share of the others, its species first."""
-    own = pd.Series(range(-1, -1 - len(cuts), -1), index=cuts.index)
-    table = cuts.assign(frame=cuts["frame"].astype("Float64").fillna(own.astype("Float64")).astype(int))
+    table = numbered(cuts)
     both = table[table["fresh_g"].gt(0) & table["dry_g"].notna()]
     heavier = both[both["dry_g"] > both["fresh_g"]]
     if len(heavier):

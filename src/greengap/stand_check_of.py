@@ -39,6 +39,7 @@ from greengap.stand_worked_out import (
     StandTables,
     full_stand,
     ground_of,
+    numbered,
     rows_of_gap,
     usable_share,
     work_out,
@@ -157,7 +158,8 @@ def check_stand(farm: Farm, gap_id: str, as_of: pd.Timestamp, plan: Plan | None 
         (rows["what"] == "stand") & ((rows["visit"] == last.visit) if last.visit else (rows["date"] == last.date))
     ]
     looked, cover, notes = last.date, catalogue.covers[cover_id], list[str]()
-    density, shares = _counted(frames, cover, catalogue, notes)
+    density, full = _counted(frames, cover, catalogue, notes)
+    thin, shares, dense = (_shares(density, full, cover, bound) for bound in ("low_m2", "per_m2", "high_m2"))
     weeds = _weeds_seen(frames, ground, sown.date, looked, notes)
     up = rows[(rows["what"] == "up") & (rows["species"] == "")]
     pulled = rows[(rows["what"] == "weeded") & (rows["date"] >= looked)]
@@ -177,12 +179,12 @@ def check_stand(farm: Farm, gap_id: str, as_of: pd.Timestamp, plan: Plan | None 
         notes.append("Nobody looked at the weeds: those of an ordinary seed bank are reckoned with.")
     levels = tuple(sorted({*WEED_COVERS, weed_cover}))
     beforehand = work_out(ground, cover_id, sown.date, max(as_of, looked), levels, number, birds_came)
-    choices = _choices(ground, cover_id, sown.date, as_of, shares, density, stands, beforehand, weed_cover)
-    full = beforehand.full_stand_m2
-    stand = sum(shares.get(s, 0.0) * plants for s, plants in full.items()) / sum(full[s] for s in full if s in shares)
+    ends = (shares, thin, dense)
+    choices = _choices(ground, cover_id, sown.date, as_of, ends, stands, beforehand, weed_cover)
     ordinary = ground.weeds_by(sown.date, looked)[1]
-    good = is_good(stand, ordinary if weeds is None else weeds.leaf_area, ordinary, catalogue)
-    verdict = judge_stand(choices, beforehand.terms, good)
+    leaf_area = ordinary if weeds is None else weeds.leaf_area
+    good = [is_good(one.whole, leaf_area, ordinary, catalogue) for one in ends]
+    verdict = judge_stand(choices, beforehand.terms, *good)
     limit = next(r for r in beforehand.limits.itertuples() if r.weed_cover_fraction == weed_cover)
     stop = _stop(frames, limit, verdict, catalogue)
     early = bool(pd.notna(beforehand.up_on[2]) and looked < beforehand.up_on[2] and not len(up))
@@ -190,8 +192,8 @@ def check_stand(farm: Farm, gap_id: str, as_of: pd.Timestamp, plan: Plan | None 
         notes.append("Birds took part of this sowing; sown again without a net or a guard they come back.")
     rung = ground.rungs.get(f"{as_of:%Y-%m-%d}", "")
     return StandCheck(
-        farm.settings, catalogue, as_of, looked, len(_frame_numbers(frames)), density, shares, weeds, stop, verdict,
-        rung, early, beforehand, (*notes, *beforehand.notes),
+        farm.settings, catalogue, as_of, looked, stop.frames, density, shares.species, weeds, stop, verdict, rung,
+        early, beforehand, (*notes, *beforehand.notes),
     )  # fmt: skip
 
 
@@ -206,43 +208,55 @@ def _last(rows: pd.DataFrame, what: str, gap: Any, remedy: str) -> Any:
     return next(mine.sort_values(["date", "written", "record_id"]).tail(1).itertuples())
 
 
-def _frame_numbers(frames: pd.DataFrame) -> pd.Series:
-    """Number of each frame; rows without one are frames of their own."""
-    own = pd.Series(range(-1, -1 - len(frames), -1), index=frames.index)
-    return frames["frame"].astype("Float64").fillna(own.astype("Float64")).astype(int).drop_duplicates()
-
-
-def _by_frame(frames: pd.DataFrame) -> pd.DataFrame:
-    own = pd.Series(range(-1, -1 - len(frames), -1), index=frames.index)
-    return frames.assign(frame=frames["frame"].astype("Float64").fillna(own.astype("Float64")).astype(int))
-
-
 def _counted(
     frames: pd.DataFrame, cover: Cover, catalogue: Catalogue, notes: list[str]
 ) -> tuple[dict[str, Density], dict[str, float]]:
-    """Density of what was counted, and the share of a full stand that each species has."""
-    clumping, full = catalogue.rule("stand_clumping"), full_stand(cover, catalogue)
+    """Density of what was counted, by species or of the whole, and plants of a full stand of the same."""
+    full = full_stand(cover, catalogue)
+    for row in frames.itertuples():
+        place = f"frame {row.frame} of {row.date:%Y-%m-%d}"
+        if np.isnan(row.plants) or np.isnan(row.frame_area_m2):
+            raise InputProblem(RECORD_FILE, place, "has no number of plants or no area", "Write both down")
+        if row.species and row.species not in full:
+            remedy = f"Name one of {', '.join(full)}, or none for all together"
+            raise InputProblem(RECORD_FILE, place, f"{row.species!r} is not in {cover.name.lower()}", remedy)
+    if len(full) == 1:
+        frames = frames.assign(species=next(iter(full)))
     density = {
-        str(species): counted_density(part["plants"].tolist(), part["frame_area_m2"].tolist(), clumping)
+        str(species): counted_density(
+            part["plants"].tolist(), part["frame_area_m2"].tolist(), catalogue.rule("stand_clumping")
+        )
         for species, part in frames.groupby("species", sort=True)
     }
-    if len(full) == 1:
-        (only,) = full
-        found = density.get(only) or density.get("")
-        if found is None:
-            names = ", ".join(density)
-            raise InputProblem(
-                RECORD_FILE, f"count of {names}", f"the cover is {cover.name}", f"Write {only} or nothing"
-            )
-        return {only: found}, {only: found.per_m2 / full[only]}
-    if "" in density and len(density) == 1:
-        share = density[""].per_m2 / sum(full.values())
+    if set(density) == {""}:
         notes.append("The species were not counted apart: each is taken to stand as thick as the whole.")
-        return density, dict.fromkeys(full, share)
-    shares = {s: density[s].per_m2 / plants for s, plants in full.items() if s in density}
+        return density, {"": sum(full.values())}
+    if "" in density:
+        notes.append("Counts of all species together are left out, since there are counts of single ones.")
+        del density[""]
     if missing := [catalogue.species[s].name for s in full if s not in density]:
         notes.append(f"Not counted: {', '.join(missing)}. That stand is reckoned, not seen.")
-    return {s: d for s, d in density.items() if s in full}, shares
+    return density, {s: full[s] for s in density}
+
+
+@dataclass(frozen=True)
+class _Shares:
+    """Stand at the thin end of the interval, as counted, or at its dense end."""
+
+    whole: float  # of what was counted, of a full stand of the same
+    species: dict[str, float]
+
+    def usable(self, catalogue: Catalogue) -> dict[str, float]:
+        """The same, none where hardly any stands."""
+        return {s: share * (usable_share(self.whole, catalogue) > 0) for s, share in self.species.items()}
+
+
+def _shares(density: Mapping[str, Density], full: Mapping[str, float], cover: Cover, bound: str) -> _Shares:
+    plants = {s: float(getattr(found, bound)) for s, found in density.items()}
+    whole = sum(plants.values()) / sum(full[s] for s in density)
+    if "" in density:
+        return _Shares(whole, {c.species: whole for c in cover.components})
+    return _Shares(whole, {s: plants[s] / full[s] for s in density})
 
 
 def _covered(leaf_area: float, catalogue: Catalogue) -> float:
@@ -255,7 +269,7 @@ def _weeds_seen(
 ) -> WeedsSeen | None:
     """Weeds of the frames; by their cover, or else by number and height."""
     catalogue, rule = ground.farm.catalogue, ground.farm.catalogue.rule
-    each = _by_frame(frames).groupby("frame").first()  # the first word on a frame, species apart or not
+    each = numbered(frames).groupby("frame").first()  # the first word on a frame, species apart or not
     cover, plants = each["weed_cover_fraction"], each["weed_plants"] / each["frame_area_m2"]
     if cover.isna().all() and plants.isna().all():
         return None
@@ -288,17 +302,14 @@ class _Stands:
 
     def standing(self, shares: Mapping[str, float], pull_on: pd.Timestamp | None) -> Standing:
         """The stand as it is, or pulled once on a day."""
-        seen = self.weeds
-        area = 0.0 if seen is None else seen.leaf_area
-        weeds_on, on, left = (None if seen is None else self.looked), self.pulled_on, self.left
-        if seen is not None and self.pulled_on is not None and pull_on is not None:  # a second time
-            weeds_on, area, on = self.pulled_on, area * left, pull_on
-        elif pull_on is not None:
-            on = pull_on
-        if seen is None:
-            on = None if pull_on is None else pull_on
-            weeds_on = on
-        return Standing(dict(shares), self.looked, self.up_on, weeds_on, area, on, left if on is not None else 1.0)
+        pulls = [on for on in (self.pulled_on, pull_on) if on is not None]
+        if self.weeds is None:  # nobody saw them: those that are pulled are gone, those to come are reckoned
+            return Standing(dict(shares), self.looked, self.up_on, pulls[-1] if pulls else None)
+        weeds_on, area = self.looked, self.weeds.leaf_area
+        if len(pulls) == 2:
+            weeds_on, area = pulls[0], area * self.left
+        last, left = (pulls[-1], self.left) if pulls else (None, 1.0)
+        return Standing(dict(shares), self.looked, self.up_on, weeds_on, area, last, left)
 
 
 def _choices(
@@ -306,29 +317,17 @@ def _choices(
     cover_id: str,
     sown_on: pd.Timestamp,
     as_of: pd.Timestamp,
-    shares: Mapping[str, float],
-    density: Mapping[str, Density],
+    ends: tuple[_Shares, _Shares, _Shares],
     stands: _Stands,
     beforehand: StandTables,
     weed_cover: float,
 ) -> DataFrame[StandChoice]:
-    """Everything that can be done, from the stand as it was counted and from the ends of its interval."""
+    """Everything that can be done, from the stand as it was counted and from the two ends of its interval."""
     terms, work = beforehand.terms, beforehand.work
-    ratios = [_ends(d) for d in density.values()]
-    low, high = (float(np.mean([r[k] for r in ratios])) for k in (0, 1))
-    pull_on = as_of + NEXT_DAY_D * DAY
-    full, catalogue = beforehand.full_stand_m2, ground.farm.catalogue
-    whole = sum(share * full[s] for s, share in shares.items()) / sum(full[s] for s in shares)
+    catalogue, pull_on = ground.farm.catalogue, as_of + NEXT_DAY_D * DAY
     later = [pull_on + d * DAY for d in PULL_LATER_D]
-    runs = [
-        stands.standing({s: share * by * (usable_share(whole * by, catalogue) > 0) for s, share in shares.items()}, on)
-        for on in (None, pull_on)
-        for by in (1.0, low, high)
-    ]
-    runs += [
-        stands.standing({s: share * (usable_share(whole, catalogue) > 0) for s, share in shares.items()}, on)
-        for on in later
-    ]
+    runs = [stands.standing(one.usable(catalogue), on) for on in (None, pull_on) for one in ends]
+    runs += [stands.standing(ends[0].usable(catalogue), on) for on in later]
     names = [str(k) for k in range(len(runs))]
     won = years_won(ground.run(cover_id, sown_on, runs)).reindex(names).fillna(0).astype(int)
     in_time = [w >= terms.wanted * max(y, 1) - 1e-9 for w, y in zip(won["wins_years"], won["years"], strict=True)]
@@ -383,15 +382,10 @@ def _choices(
     return StandChoice.validate(table)
 
 
-def _ends(density: Density) -> tuple[float, float]:
-    """The ends of the interval over the count; where nothing was found the stand is none at both."""
-    return (density.low_m2 / density.per_m2, density.high_m2 / density.per_m2) if density.per_m2 else (1.0, 1.0)
-
-
 def _stop(frames: pd.DataFrame, limit: Any, verdict: StandVerdict, catalogue: Catalogue) -> Stop:
     """Whether more frames could change the verdict."""
     least = int(catalogue.rule("stand_least_frames"))
-    each = _by_frame(frames).groupby("frame").agg(plants=("plants", "sum"), area=("frame_area_m2", "first"))
+    each = numbered(frames).groupby("frame", sort=False).agg(plants=("plants", "sum"), area=("frame_area_m2", "first"))
     done = len(each)
     if done >= least and verdict.settled:
         return Stop("enough" if verdict.choice == KEEP else "too few", done, 0)

@@ -335,6 +335,12 @@ def rows_of_gap(record: pd.DataFrame, gap: Any) -> pd.DataFrame:
     return record[named | by_day].sort_values(["date", "written", "record_id"])
 
 
+def numbered(frames: pd.DataFrame) -> pd.DataFrame:
+    """Rows of frames with a number each; a row without one is a frame of its own."""
+    own = pd.Series(range(-1, -1 - len(frames), -1), index=frames.index).astype("Float64")
+    return frames.assign(frame=frames["frame"].astype("Float64").fillna(own).astype(int))
+
+
 def usable_share(share: float, catalogue: Catalogue) -> float:
     """Share of a full stand that is run: none below the rule ``stand_least_share``.
 

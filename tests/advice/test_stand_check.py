@@ -311,6 +311,33 @@ def test_what_was_not_written_down_is_asked_for(sample_farm, drop, says):
         check_stand(replace(farm, record=record_of(rows)), "Pond/2", pd.Timestamp("2027-07-17"))
 
 
+def test_nothing_found_in_few_frames_leaves_room_for_a_few_plants(sample_farm):
+    found = checked(sample_farm, "Pond/2", "field_pea", "2027-07-05", "2027-07-19", [0, 0, 0], WEEDLESS)
+    (density,) = found.density.values()
+    assert density.per_m2 == 0
+    assert density.high_m2 == pytest.approx(3.689 / 0.3, rel=1e-3)  # Garwood 1936, see test_frame_counts
+    assert found.verdict.row(KEEP).high_odds >= found.verdict.row(KEEP).odds == 0
+
+
+def test_a_good_stand_by_three_frames_may_still_be_none(sample_farm):
+    """Just above half of a full stand, and frames that differ: the verdict is not settled by that."""
+    found = checked(sample_farm, "West Bench/2", "crimson_clover", "2027-08-27", "2027-09-10", [30, 2, 50], WEEDLESS)
+    assert found.verdict.good
+    assert found.verdict.choice == KEEP
+    assert found.verdict.if_thinner != KEEP
+    assert not found.verdict.settled
+
+
+@pytest.mark.parametrize(
+    ("row", "says"), [({"species": "oat", "plants": 3.0}, "'oat' is not in"), ({"plants": None}, "no number of plants")]
+)
+def test_a_count_that_cannot_be_used_is_named(sample_farm, row, says):
+    base = {"what": "stand", "date": pd.Timestamp("2027-07-17"), "frame_area_m2": RING, "frame": 7}
+    farm = looked_at(sample_farm, "Pond/2", "buckwheat", "2027-07-05", "2027-07-17", PATCHY, None, None, [base | row])
+    with pytest.raises(InputProblem, match=says):
+        check_stand(farm, "Pond/2", pd.Timestamp("2027-07-17"))
+
+
 def test_rows_of_another_year_are_not_of_this_gap(sample_farm):
     farm = looked_at(sample_farm, "Pond/2", "buckwheat", "2026-07-05", "2026-07-17", PATCHY)
     with pytest.raises(InputProblem, match="nothing is written down as sown"):

@@ -195,7 +195,13 @@ def is_good(stand_share: float, weed_leaf_area: float, ordinary_leaf_area: float
     return stand_share >= catalogue.rule("stand_failure_share") and weed_leaf_area <= ordinary_leaf_area
 
 
-def judge_stand(choices: DataFrame[StandChoice], terms: StandTerms, good: bool = False) -> StandVerdict:
+def judge_stand(
+    choices: DataFrame[StandChoice],
+    terms: StandTerms,
+    good: bool = False,
+    good_if_thinner: bool = False,
+    good_if_denser: bool = False,
+) -> StandVerdict:
     """Judge what can be done.
 
     Parameters
@@ -203,21 +209,22 @@ def judge_stand(choices: DataFrame[StandChoice], terms: StandTerms, good: bool =
     choices : DataFrame[StandChoice]
         Keeping among them; those that are not possible are passed over.
     terms : StandTerms
-    good : bool
-        A good stand is kept, see `is_good`.
+    good, good_if_thinner, good_if_denser : bool
+        A good stand is kept, see `is_good`: as it was counted, and at the two ends of the count's interval.
 
     Returns
     -------
     StandVerdict
     """
-    if good:
-        return StandVerdict(KEEP, "", KEEP, KEEP, choices, terms, True)
     possible = choices[choices["possible"]]
-    named = [
-        dict(zip(possible["choice"], possible[column], strict=True)) for column in ("odds", "low_odds", "high_odds")
-    ]
-    (choice, toss), (thin, _), (dense, _) = (best_choice(odds, terms) for odds in named)
-    return StandVerdict(choice, toss, thin, dense, choices, terms)
+
+    def best(column: str, is_kept: bool) -> tuple[str, str]:
+        odds = dict(zip(possible["choice"], possible[column], strict=True))
+        return (KEEP, "") if is_kept else best_choice(odds, terms)
+
+    choice, toss = best("odds", good)
+    thin, dense = best("low_odds", good_if_thinner), best("high_odds", good_if_denser)
+    return StandVerdict(choice, toss, thin[0], dense[0], choices, terms, good)
 
 
 def turning_points(
