@@ -140,7 +140,7 @@ def check_stand(farm: Farm, gap_id: str, as_of: pd.Timestamp, plan: Plan | None 
     InputProblem
         If there is no such gap, or nothing is written down as sown or as counted on it.
     """
-    ground = ground_of(farm, gap_id, plan)
+    ground, as_of = ground_of(farm, gap_id, plan), pd.Timestamp(as_of)
     gap, catalogue = ground.gap, farm.catalogue
     record = current(farm.record)
     rows = rows_of_gap(record[record["date"] <= as_of], gap)

@@ -833,7 +833,10 @@ class SeasonRecord(Table):
     block_id: str = pa.Field(description="Block it is about; empty for the whole farm.")
     gap_id: str = pa.Field(description="Gap of the plan; empty if none is meant.")
     cover_id: str = pa.Field(description="Cover that was sown or meant; empty if it is not about one.")
-    species: str = pa.Field(description="Species of a mix that a count or a lot is about; empty for the whole stand.")
+    species: str = pa.Field(
+        description="Species of a mix that a count, a cut or a lot is about, 'weeds' for weeds that were weighed "
+        "apart; empty for the whole stand."
+    )
     visit: str = pa.Field(description="Joins the frames of one look at a stand.")
     frame: pd.Int64Dtype = pa.Field(nullable=True, ge=1, description="Number of the frame.")
     frame_area_m2: float = pa.Field(nullable=True, gt=0, description="Ground inside the frame.")

@@ -137,6 +137,8 @@ def left_in_words(one: GapAfter, catalogue: Catalogue, units: System) -> Iterato
         if a.nitrogen_fixed_p50_kg_ha
         else ""
     )
+    if one.sample is not None:
+        yield measured_in_words(one.sample, units)
     whose = "in the median year" if one.sample is None else "by your sample"
     yield (
         f"It leaves {write(a.biomass_p50_kg_ha, 'biomass_kg_ha', units)} of shoots {whose}{ratio}, with "
@@ -176,8 +178,8 @@ def measured_in_words(sample: BiomassSample, units: System) -> str:
     how = "a laboratory" if sample.nitrogen.by_laboratory else "species and stage"
     return (
         f"Measured: {write(sample.stand.kg_ha, 'biomass_kg_ha', units)} of dry matter in {sample.stand.frames} frames "
-        f"on {day(sample.cut_on)}, nitrogen by {how}; what follows is reckoned from that and not from the engine's "
-        f"{write(sample.predicted_kg_ha[1], 'biomass_kg_ha', units)}."
+        f"on {day(sample.cut_on)}, nitrogen by {how}; wait, nitrogen and residue are reckoned from that, not "
+        f"from the engine's {write(sample.predicted_kg_ha[1], 'biomass_kg_ha', units)}."
     )
 
 
@@ -205,8 +207,6 @@ def after_lines(found: CoverAfter) -> Iterator[str]:
         flowers = not pd.isna(one.odds.first_flower)
         sown = f"{'Best sowing date' if one.sample is None else 'Sown'} {day(one.window.sow_best)}."
         words = [refusal_in_words(one, found), sown, ending_in_words(one)]
-        if one.sample is not None:
-            words.insert(1, measured_in_words(one.sample, units))
         words.append(seed_in_words(one))
         if flowers:
             words.append(
