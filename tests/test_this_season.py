@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from greengap import plan_farm, read_farm
+from greengap.farm.season_record import record_of
 from greengap.pack import pack, unpack
+from greengap.stand_check_of import check_stand
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_fields"
 LAST = pd.Timestamp("2027-07-12")
@@ -54,6 +57,22 @@ def test_gaps_of_other_years_do_not_see_it_and_those_over_new_year_only_from_the
     pd.testing.assert_frame_equal(odds[other], before[other])
     assert not odds[over].equals(before[over])
     assert not odds[~other & ~over].equals(before[~other & ~over])
+
+
+def test_a_stand_is_judged_with_the_days_that_it_has_had(folder, sample_farm):
+    base = {"written": "2027-07-12T06:00:00Z", "who": "", "block_id": "Pond", "gap_id": "Pond/2"}
+    rows = [base | {"what": "sown", "date": pd.Timestamp("2027-07-02"), "cover_id": "buckwheat"}]
+    rows += [
+        base | {"what": "stand", "date": LAST, "frame": n, "frame_area_m2": 0.1, "plants": p}
+        for n, p in enumerate((14, 17, 12), start=1)
+    ]
+    up, notes = [], []
+    for farm in (read_farm(folder), sample_farm):
+        found = check_stand(replace(farm, record=record_of(rows)), "Pond/2", LAST)
+        up.append((found.beforehand.up_on[2] - found.beforehand.up_on[0]).days)
+        notes.append(any("not in the farm" in note for note in found.notes))
+    assert up[0] == 0  # these days are the same in every weather year
+    assert notes == [False, True]
 
 
 def test_what_is_past_is_the_same_in_every_weather_year(plan, sample_plan):

@@ -565,14 +565,15 @@ def sheets(
     from greengap.output.field_sheet import write_sheets
 
     _check_out(out)
-    made = _planned(_read(farm))
+    read = _read(farm)
+    made = _planned(read)
     _check_year(year, made)
     known = list(made.blocks["block_id"])
     for name in block or []:
         if name not in known:
             raise InputProblem(farm.as_posix(), f"block {name!r}", "there is no such block", suggestion(name, known))
     letter = made.settings.units == "us" if paper is None else paper is Paper.letter
-    path, pages = write_sheets(made, out, block, year, letter, page)
+    path, pages = write_sheets(read, made, out, block, year, letter, page)
     print(f"Written: {path.as_posix()}, {pages} pages" if pages else "Nothing is sown there; no sheet is written.")
     if not pages:
         raise typer.Exit(NO_OPTION)

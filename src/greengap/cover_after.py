@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,6 +14,7 @@ from greengap.advice.clocks import four_clocks
 from greengap.advice.next_crop import DAY, farm_ending, next_crops
 from greengap.advice.options import list_options
 from greengap.advice.purposes import growth_target
+from greengap.biomass_sample_of import BiomassSample, sample_of
 from greengap.catalogue import Catalogue, Cover
 from greengap.cover_odds import check_names, gaps_of_block, run_cover
 from greengap.farm.settings import FarmSettings
@@ -73,6 +74,8 @@ class GapAfter:
         Of the next crop [kg ha-1].
     changes : tuple of Change
         The first is as the farm does it now.
+    sample : BiomassSample or None
+        What was cut and weighed: then dry matter and nitrogen are those of the sample, in every year.
     """
 
     gap: Any
@@ -87,6 +90,7 @@ class GapAfter:
     curve: np.ndarray
     uptake: np.ndarray
     changes: tuple[Change, ...]
+    sample: BiomassSample | None = None
 
     @property
     def best_change(self) -> Change | None:
@@ -124,18 +128,24 @@ class _World:
     cover_id: str
     aim: Target
     wanted: float
+    samples: Mapping[str, BiomassSample]
 
     def run(
         self, gaps: DataFrame[Gap], crops: dict[str, NextCrop], ending: Ending, place: Place, terminate_by: Any = None
     ) -> tuple[DataFrame[Option], DataFrame[Season], DataFrame[Odds], DataFrame[Window]]:
         options = list_options(gaps, self.farm.catalogue, crops)
         options = options[options["cover_id"] == self.cover_id].reset_index(drop=True)
+        for sample in self.samples.values():
+            options = _as_sown(options, sample)
         if terminate_by is not None:
             options["terminate_by"] = options["terminate_by"].clip(upper=terminate_by)
             enough = options["sow_date"] + pd.Timedelta(days=WEEK_D) <= options["terminate_by"]
             options = Option.validate(options[enough].reset_index(drop=True))
         following = Following(crops, ending, self.wanted)
-        return options, *run_cover(self.farm, gaps, options, {self.block_id: place}, self.aim, following, self.wanted)
+        standing = {gap_id: sample.standing for gap_id, sample in self.samples.items()}
+        return options, *run_cover(
+            self.farm, gaps, options, {self.block_id: place}, self.aim, following, self.wanted, standing
+        )
 
     def change(
         self,
@@ -157,6 +167,18 @@ class _World:
         given = season.loc[season["option_id"] == best, "nitrogen_28d_kg_ha"].median()
         margin = float(clocks.loc["residue", "margin_d"]) if len(clocks) else np.nan
         return Change(words, int(row["holds_years"]), int(row["years"]), margin, float(given))
+
+
+def _as_sown(options: DataFrame[Option], sample: BiomassSample) -> DataFrame[Option]:
+    """The options with the one sowing that was made in place of those of its gap."""
+    mine = options["gap_id"] == sample.gap_id
+    if not mine.any():
+        return options
+    one = options[mine].head(1).assign(sow_date=sample.sown_on)
+    one["option_id"] = f"{sample.gap_id} {sample.cover.key} {sample.sown_on:%Y-%m-%d}"
+    end = sample.cut_on if sample.ended_on is None else sample.ended_on
+    one["terminate_by"] = one["terminate_by"].clip(upper=end)
+    return Option.validate(pd.concat([options[~mine], one], ignore_index=True))
 
 
 def find_after(
@@ -192,7 +214,8 @@ def find_after(
     Returns
     -------
     CoverAfter
-        Each change is the same season run anew with one input changed; none is a bonus.
+        Each change is the same season run anew with one input changed; none is a bonus. Where the farm's record has a
+        biomass sample of the cover in a gap, its dry matter and nitrogen stand in place of the engine's.
 
     Raises
     ------
@@ -201,13 +224,19 @@ def find_after(
     """
     check_names(farm, block_id, cover_id, gap_id)
     settings, catalogue = farm.settings, farm.catalogue
-    world = _World(
-        farm, block_id, cover_id, growth_target(settings.growth_aim, catalogue, settings.units), settings.wanted_odds
-    )
     how, place = ending or farm_ending(settings), places(farm)[block_id]
     if irrigated is not None:
         place = replace(place, irrigated=irrigated)
     gaps = gaps_of_block(farm, block_id, gap_id)
+    samples = {str(name): sample for name in gaps["gap_id"] if (sample := sample_of(farm, str(name))) is not None}
+    world = _World(
+        farm, block_id, cover_id, growth_target(settings.growth_aim, catalogue, settings.units), settings.wanted_odds,
+        {name: sample for name, sample in samples.items() if sample.cover.key == cover_id},
+    )  # fmt: skip
+    for name, sample in world.samples.items():  # what is sown already was sown when it was
+        here = gaps["gap_id"] == name
+        opened = gaps[["opens", "opens_early"]].where(~here, gaps[["opens", "opens_early"]].clip(upper=sample.sown_on))
+        gaps = Gap.validate(gaps.assign(**{column: opened[column] for column in opened}))
     crops = next_crops(gaps, settings, catalogue)
     if minimum_d is not None:
         crops = {key: replace(crop, minimum_d=minimum_d) for key, crop in crops.items()}
@@ -226,7 +255,7 @@ def _gap_after(
 ) -> GapAfter:
     farm, catalogue = world.farm, world.farm.catalogue
     gap = next(gaps.itertuples())
-    crop = crops.get(str(gap.gap_id))
+    crop, sample = crops.get(str(gap.gap_id)), world.samples.get(str(gap.gap_id))
     options, season, odds, windows = world.run(gaps, crops, how, place)
     now = world.change("as it is", gaps, crops, season, odds, windows)
     if earlier_d and not windows.empty:
@@ -248,14 +277,16 @@ def _gap_after(
     longest = FOLLOWED_D + (0 if crop is None else max((crop.date - planned).days, 0))
     weather = farm.weather.sel(site_id=farm.site_of_block[world.block_id])
     _, curve = release_by_day(
-        options, window.option_id, weather, place, catalogue, world.aim, Following(crops, how, world.wanted), longest
-    )
+        options, window.option_id, weather, place, catalogue, world.aim, Following(crops, how, world.wanted), longest,
+        None if sample is None else sample.standing,
+    )  # fmt: skip
     since_planting = np.arange(longest + 1) - (0 if crop is None else (crop.date - planned).days)
     uptake = crop_uptake_kg_ha(str(gap.crop_after), np.maximum(since_planting, 0).astype(float), catalogue)
     changes = (now, *_changes(world, gaps, crops, how, place, planned)) if crop is not None else ()
     return GapAfter(
         gap, window, next(odds[odds["option_id"] == window.option_id].itertuples()), next(after.itertuples()),
         nitrogen, clocks, (viable[0], viable[1]), planned, float(years["short_d"].median()), curve, uptake, changes,
+        sample,
     )  # fmt: skip
 
 

@@ -23,6 +23,7 @@ from greengap.plan import places, southern
 from greengap.process.afterwards import Following
 from greengap.process.drivers import Place
 from greengap.process.season import Target, count_odds, simulate
+from greengap.process.standing import Standing
 from greengap.tables import DataFrame, Gap, Odds, Option, Season, Window
 
 
@@ -114,9 +115,12 @@ def run_cover(
     aim: Target,
     following: Following,
     wanted: float,
+    standing: Mapping[str, Standing] | None = None,
 ) -> tuple[DataFrame[Season], DataFrame[Odds], DataFrame[Window]]:
     """Run the sowing dates of one cover through the weather years; empty tables where none could be run."""
-    season, _ = simulate(options, farm.weather, farm.site_of_block, place, farm.catalogue, aim, [], None, following)
+    season, _ = simulate(
+        options, farm.weather, farm.site_of_block, place, farm.catalogue, aim, [], None, following, standing
+    )
     nothing_ran = Odds.validate(pd.DataFrame(columns=list(Odds.to_schema().columns)))
     odds = nothing_ran if season.empty else count_odds(options, season, farm.catalogue)
     return season, odds, sowing_windows(gaps, options, odds, wanted)

@@ -738,6 +738,82 @@ class History(Table):
     note: str = pa.Field(description="Rate or remark.")
 
 
+class StandChoice(Table):
+    """One row per thing that can be done with a stand as it was found. Key: choice."""
+
+    choice: str = pa.Field(
+        unique=True, isin=["keep", "weed once", "resow", "switch", "keep clean"], description="What is done."
+    )
+    cover_id: str = pa.Field(description="Cover that then stands, or 'no_cover'.")
+    on: pd.Timestamp = pa.Field(nullable=True, description="Day from which it can be done; none for keeping.")
+    years: int = pa.Field(ge=0, description="Weather years run from here; 0 where it cannot be done.")
+    closes_years: int = pa.Field(ge=0, description="Years in which the cover closes before the weeds would.")
+    aim_years: int = pa.Field(ge=0, description="Years in which its aim is met before it has to end.")
+    wins_years: int = pa.Field(ge=0, description="Years in which both hold.")
+    bird_risk_share: float = pa.Field(
+        ge=0, le=1, description="Share of fields that birds or game take, of a cover sown again; 0 if it is up."
+    )
+    odds: float = pa.Field(
+        ge=0, le=1, description="Share of the years that win, less what birds take; of bare ground what it is worth."
+    )
+    low_odds: float = pa.Field(ge=0, le=1, description="The same at the thin end of the count's interval.")
+    high_odds: float = pa.Field(ge=0, le=1, description="The same at the dense end.")
+    hours: float = pa.Field(nullable=True, ge=0, description="Hours by hand of one person; none where not known.")
+    seed_kg: float = pa.Field(nullable=True, ge=0, description="Seed out of the bag; none where none is sown.")
+    cost: float = pa.Field(nullable=True, ge=0, description="Seed at the farm's price; none where it is not known.")
+    currency: str = pa.Field(description="Currency of the price list; empty without one.")
+    last_date: pd.Timestamp = pa.Field(
+        nullable=True, description="Last day on which it keeps the wanted odds, of the days run; none if no day does."
+    )
+    possible: bool = pa.Field(description="Whether it can be done at all.")
+    why_not: str = pa.Field(description="Why it cannot; empty if it can.")
+
+
+class StandTable(Table):
+    """One row per cover of weeds and density of the stand: the verdict, worked out beforehand.
+
+    Key: weed_cover_fraction, stand_share.
+    """
+
+    gap_id: str = pa.Field(description="Gap.")
+    cover_id: str = pa.Field(description="Cover that is sown.")
+    look_on: pd.Timestamp = pa.Field(description="Day of the look that it is worked out for.")
+    weed_cover_fraction: float = pa.Field(ge=0, le=1, description="Ground under weeds on that day.")
+    ordinary_weeds: bool = pa.Field(description="No more weeds than an ordinary bed has by then.")
+    stand_share: float = pa.Field(ge=0, description="Plants, of those of a full stand.")
+    plants_m2: float = pa.Field(ge=0, description="Plants of all species together.")
+    keep_odds: float = pa.Field(ge=0, le=1, description="Odds if it is kept as it is.")
+    weed_odds: float = pa.Field(
+        ge=0, le=1, description="Odds if it is weeded once, whether the hours are there or not."
+    )
+    weed_hours: float = pa.Field(ge=0, description="Hours that weeding takes.")
+    resow_odds: float = pa.Field(ge=0, le=1, description="Odds of the same cover sown again as soon as it can be.")
+    switch_odds: float = pa.Field(ge=0, le=1, description="Odds of the best other cover; 0 if none fits.")
+    switch_cover_id: str = pa.Field(description="That cover; empty if none fits.")
+    verdict: str = pa.Field(
+        isin=["keep", "weed once", "resow", "switch", "keep clean"], description="What is best by these odds."
+    )
+    toss_with: str = pa.Field(description="What is as good within the margin; empty if nothing is.")
+
+
+class StandLimit(Table):
+    """One row per cover of weeds: the densities at which the verdict turns. Key: weed_cover_fraction."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    weed_cover_fraction: float = pa.Field(ge=0, le=1, description="Ground under weeds on the day of the look.")
+    enough_m2: float = pa.Field(
+        nullable=True, description="Plants from which the stand is kept; none if no stand is dense enough."
+    )
+    too_few_m2: float = pa.Field(
+        nullable=True, description="Plants below which something else is clearly better; none if any stand is kept."
+    )
+    instead: str = pa.Field(description="What is done with a stand that is thinner; empty if any is kept.")
+    weeding_limit_m2: float = pa.Field(
+        ge=0, description="Area above which the farm's hours do not suffice to weed it by hand."
+    )
+    weeding_helps: bool = pa.Field(description="Whether weeding makes some stand worth keeping that else is not.")
+
+
 class SeasonRecord(Table):
     """One row per thing done or seen, as it was written down; rows are added, never changed. Key: record_id.
 
@@ -757,7 +833,10 @@ class SeasonRecord(Table):
     block_id: str = pa.Field(description="Block it is about; empty for the whole farm.")
     gap_id: str = pa.Field(description="Gap of the plan; empty if none is meant.")
     cover_id: str = pa.Field(description="Cover that was sown or meant; empty if it is not about one.")
-    species: str = pa.Field(description="Species of a mix that a count or a lot is about; empty for the whole stand.")
+    species: str = pa.Field(
+        description="Species of a mix that a count, a cut or a lot is about, 'weeds' for weeds that were weighed "
+        "apart; empty for the whole stand."
+    )
     visit: str = pa.Field(description="Joins the frames of one look at a stand.")
     frame: pd.Int64Dtype = pa.Field(nullable=True, ge=1, description="Number of the frame.")
     frame_area_m2: float = pa.Field(nullable=True, gt=0, description="Ground inside the frame.")

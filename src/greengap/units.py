@@ -67,6 +67,7 @@ CONVERSIONS: dict[str, Conversion] = {
     "dS/m": Conversion("dS/m"),
     "1/d": Conversion("1/d"),
     "1/h": Conversion("1/h"),
+    "m2/h": Conversion("m2/h"),
     "1/(degC d)": Conversion("1/(degC d)"),
     "1/(t/ha)": Conversion("1/(kg/ha)", 0.001),
     "mm/(degC d)": Conversion("mm/(degC d)"),

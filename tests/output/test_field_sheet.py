@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 from greengap import cli
 from greengap.output.field_sheet import (
     BOXES,
+    WEEDS_ON_PAPER,
     cover_sheets,
     finger_joints,
     kilos,
@@ -21,9 +22,11 @@ from greengap.output.field_sheet import (
     record_code,
     rung_grams,
     sheet_files,
+    stands_beforehand,
 )
 from greengap.output.jobs import list_jobs, order_grams
 from greengap.output.passes import pass_words
+from greengap.output.stand_text import limit_cells
 
 POINTS = {"a4": (595.3, 841.9), "letter": (612.0, 792.0)}
 
@@ -182,9 +185,28 @@ def test_cover_sheets_list_years_in_order(sample_plan, jobs):
     assert [c.year for c in cover_sheets(sample_plan, jobs)] == sorted({j.year for j in jobs})
 
 
-def test_the_command_prints_some_blocks(monkeypatch, sample_plan, tmp_path):
+def test_a_sheet_has_the_counts_of_its_block_and_stays_one_page(sample_farm, sample_plan, jobs):
+    some = [j for j in jobs if j.gap_id in ("Beds 2/2", "River 1/2", "Pond/2")]
+    assert len(some) == 3
+    stands = stands_beforehand(sample_farm, sample_plan, some)
+    wanted: dict[tuple[int, str], int] = {}
+    for job in some:
+        for seed in job.seeds:
+            wanted[job.year, seed.species] = wanted.get((job.year, seed.species), 0) + seed.grams
+    raw = sheet_files(sample_plan, some, wanted, stands=stands)["field_sheets.pdf"]
+    pages = [" ".join(page.extract_text().split()) for page in PdfReader(io.BytesIO(raw)).pages]
+    assert len(pages) == 1 + len(some)
+    for page, job in zip(pages[1:], some, strict=True):
+        assert "Keep it?" in page
+        assert "failed below" not in page  # one word on when a stand is too thin, not two
+        limits = stands[job.gap_id].limits
+        for limit in limits[limits["weed_cover_fraction"].isin(WEEDS_ON_PAPER)].itertuples():
+            assert " ".join(limit_cells(limit, 0.1)) in page
+
+
+def test_the_command_prints_some_blocks(monkeypatch, sample_farm, sample_plan, tmp_path):
     monkeypatch.setattr(cli, "_planned", lambda read: sample_plan)
-    monkeypatch.setattr(cli, "_read", lambda farm: None)
+    monkeypatch.setattr(cli, "_read", lambda farm: sample_farm)
     done = CliRunner().invoke(
         cli.app, ["sheets", "farm", "--block", "River 1", "--paper", "letter", "--out", str(tmp_path)]
     )

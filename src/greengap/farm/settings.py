@@ -186,6 +186,25 @@ class Machinery:
 
 
 @dataclass(frozen=True)
+class HandWeeding:
+    """What weeding a cover by hand takes on this farm; None where it does not say.
+
+    Attributes
+    ----------
+    hours : float or None
+        That it has for one block and time [h].
+    weeds_per_h : float or None
+        That one person pulls [h-1].
+    ground_m2_h : float or None
+        That one person walks and looks over, without what pulling takes [m2 h-1].
+    """
+
+    hours: float | None = None
+    weeds_per_h: float | None = None
+    ground_m2_h: float | None = None
+
+
+@dataclass(frozen=True)
 class FarmSettings:
     """Everything that ``farm.toml`` says; paths are absolute, figures SI."""
 
@@ -235,6 +254,7 @@ class FarmSettings:
     reserve_odds: float | None = None  # seed for sowing again is enough in this share of years; None: no reserve
     machinery: Machinery = field(default_factory=Machinery)
     office: dict[str, str] = field(default_factory=dict)  # what forms ask of the farm itself, by `OFFICE`
+    hand_weeding: HandWeeding = field(default_factory=HandWeeding)
 
     def waters(self, block_id: str) -> bool:
         """Whether a block can be watered."""
@@ -629,6 +649,16 @@ def _one_of(reader: _Reader, factors: Mapping[str, float], largest: float) -> fl
     return float(value)
 
 
+def _hand_weeding(reader: _Reader) -> HandWeeding:
+    hours = reader.get("hours", (int, float))
+    if hours is not None and not 0 <= hours <= 10_000:
+        raise reader.problem("hours", f"{hours} cannot be", "Correct it")
+    weeds = _one_of(reader, {"weeds_per_h": 1.0}, 1e5)
+    ground = _one_of(reader, {"ground_m2_h": 1.0, "ground_ha_h": HECTARE_M2, "ground_ac_h": ACRE_M2}, 1e6)
+    reader.finish()
+    return HandWeeding(None if hours is None else float(hours), weeds, ground)
+
+
 def _irrigation_set(reader: _Reader) -> IrrigationSet:
     area = _one_of(reader, {"area_m2": 1.0, "area_ha": HECTARE_M2, "area_ac": ACRE_M2}, 1e7)
     flow = _one_of(reader, {"flow_m3_h": 1000.0, "flow_l_min": 60.0, "flow_gpm": 60.0 * GALLON_L}, 1e7)
@@ -799,6 +829,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         reserve_odds=_fraction(seed, "reserve_odds"),
         machinery=_machinery(top.table("machinery")),
         office=_office(top.table("records")),
+        hand_weeding=_hand_weeding(top.table("hand_weeding")),
     )
     days.finish()
     seed.finish()

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import pandas as pd
 
 from greengap.advice.options import NO_COVER
+from greengap.biomass_sample_of import BiomassSample
 from greengap.catalogue import Catalogue
 from greengap.cover_after import Change, CoverAfter, GapAfter
 from greengap.output.odds_text import day, gap_in_words
@@ -136,8 +137,11 @@ def left_in_words(one: GapAfter, catalogue: Catalogue, units: System) -> Iterato
         if a.nitrogen_fixed_p50_kg_ha
         else ""
     )
+    if one.sample is not None:
+        yield measured_in_words(one.sample, units)
+    whose = "in the median year" if one.sample is None else "by your sample"
     yield (
-        f"It leaves {write(a.biomass_p50_kg_ha, 'biomass_kg_ha', units)} of shoots in the median year{ratio}, with "
+        f"It leaves {write(a.biomass_p50_kg_ha, 'biomass_kg_ha', units)} of shoots {whose}{ratio}, with "
         f"{write(a.nitrogen_p50_kg_ha, 'kg_ha', units)} of nitrogen{fixed}."
     )
     shares = [
@@ -169,6 +173,16 @@ def left_in_words(one: GapAfter, catalogue: Catalogue, units: System) -> Iterato
         )
 
 
+def measured_in_words(sample: BiomassSample, units: System) -> str:
+    """That dry matter and nitrogen are those of a sample."""
+    how = "a laboratory" if sample.nitrogen.by_laboratory else "species and stage"
+    return (
+        f"Measured: {write(sample.stand.kg_ha, 'biomass_kg_ha', units)} of dry matter in {sample.stand.frames} frames "
+        f"on {day(sample.cut_on)}, nitrogen by {how}; wait, nitrogen and residue are reckoned from that, not "
+        f"from the engine's {write(sample.predicted_kg_ha[1], 'biomass_kg_ha', units)}."
+    )
+
+
 def investment_in_words() -> str:
     """What to do with the figures of nitrogen."""
     return (
@@ -191,7 +205,8 @@ def after_lines(found: CoverAfter) -> Iterator[str]:
             yield f"  {max(one.gap.usable_p50_d, 0)} usable days, a cover needs {shortest}: {few}."
             continue
         flowers = not pd.isna(one.odds.first_flower)
-        words = [refusal_in_words(one, found), f"Best sowing date {day(one.window.sow_best)}.", ending_in_words(one)]
+        sown = f"{'Best sowing date' if one.sample is None else 'Sown'} {day(one.window.sow_best)}."
+        words = [refusal_in_words(one, found), sown, ending_in_words(one)]
         words.append(seed_in_words(one))
         if flowers:
             words.append(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,17 +15,21 @@ from greengap.advice.cautions import WHOLE_FARM
 from greengap.advice.drill import calibration, farm_drill
 from greengap.advice.options import NO_COVER
 from greengap.advice.seeding import plants_per_m2, seed_needs
+from greengap.farm_input import Farm
 from greengap.output.files import write_bytes
 from greengap.output.jobs import Grams, Job, list_jobs, order_grams, reconcile
-from greengap.output.operations import DAY, count_after_d, emergence, seedbed_words, window_words
+from greengap.output.operations import DAY, Emergence, count_after_d, emergence, seedbed_words, window_words
 from greengap.output.passes import pass_words
+from greengap.output.stand_text import again_in_words, limit_cells, percent
 from greengap.plan import Plan
+from greengap.stand_worked_out import StandTables, work_out_stand
 from greengap.tables import Allocation, Calibration, DataFrame
 from greengap.units import FOOT_M, INCH_MM, LB_AC_KG_HA, POUND_KG, System, write
 
 FINGER_JOINT_MM = 25.0
 RING_M2 = 0.1
 FRAMES = 6
+WEEDS_ON_PAPER = (0.0, 0.01, 0.05)  # of those that a stand is worked out for
 # Codes of what is written down in the field, in the order of a season; the same in every sheet, so that typing them
 # in the evening needs no looking up.
 BOXES = (
@@ -99,10 +103,24 @@ class _Look:
     plan: Plan
     slips: DataFrame[Calibration]
     rungs: dict[tuple[str, int], int]  # grams of a rung
+    stands: Mapping[str, StandTables] = field(default_factory=dict)  # worked out beforehand, by gap
     gaps: dict[str, Any] = field(default_factory=dict)
 
 
-def make_sheets(plan: Plan, jobs: Sequence[Job], page: str | None = None) -> list[Sheet]:
+def stands_beforehand(farm: Farm, plan: Plan, jobs: Sequence[Job]) -> dict[str, StandTables]:
+    """The stand check of each sowing worked out for the day of the count, by gap."""
+    found = {}
+    for job in jobs:
+        up = emergence(plan, job.row.option_id)
+        if up is not None:
+            look_on = row_day(job, count_after_d(plan, up))
+            found[job.gap_id] = work_out_stand(farm, job.gap_id, job.row.cover_id, job.row.sow_best, look_on, plan)
+    return found
+
+
+def make_sheets(
+    plan: Plan, jobs: Sequence[Job], page: str | None = None, stands: Mapping[str, StandTables] | None = None
+) -> list[Sheet]:
     """What each sheet says.
 
     Parameters
@@ -111,13 +129,15 @@ def make_sheets(plan: Plan, jobs: Sequence[Job], page: str | None = None) -> lis
     jobs : sequence of Job
     page : str, optional
         Address of the farm's page, which the code opens; without it the code is the record as text, to be filled in.
+    stands : mapping of gap_id to StandTables, optional
+        Then a sheet has the counts at which the stand is kept or sown again, see `stands_beforehand`.
 
     Returns
     -------
     list of Sheet
     """
     slips = calibration(plan.seed_need, plan.order_lines, plan.catalogue, farm_drill(plan.settings.machinery))
-    look = _Look(plan, slips, rung_grams(plan), {g.gap_id: g for g in plan.gaps.itertuples()})
+    look = _Look(plan, slips, rung_grams(plan), stands or {}, {g.gap_id: g for g in plan.gaps.itertuples()})
     return [_sheet(look, job, page) for job in jobs]
 
 
@@ -157,7 +177,13 @@ def _sheet(look: _Look, job: Job, page: str | None) -> Sheet:
         f"{meta['weather_first_year']} to {meta['weather_last_year']}. A prediction, not a promise: look at the block."
     )
     left = (_sow(look, job), _seedbed(look, job, gap), _slip(look, job), _ladder(look, job))
-    right = (*_driving(plan, job), _look_at(look, job), _end(look, job, gap), _do_not(plan, job))
+    right = (
+        *_driving(plan, job),
+        _look_at(look, job),
+        *_keep_or_not(look, job),
+        _end(look, job, gap),
+        _do_not(plan, job),
+    )
     return Sheet(job, job.block_id, under, meta["note"], record_code(job, page), left, right, foot)
 
 
@@ -328,8 +354,10 @@ def _look_at(look: _Look, job: Job) -> Section:
             f"Count {after_d} days after sowing (about {best + after_d * DAY:%d %b}), in {FRAMES} places, per {frame}:"
         )
     rates = plan.rates[plan.rates["gap_id"] == job.gap_id]
-    rows: list[tuple[str, ...]] = [("per frame", "expect", "failed below", *(str(n + 1) for n in range(FRAMES)))]
-    share = plan.catalogue.rule("stand_failure_share")
+    stand = look.stands.get(job.gap_id)
+    bound = "failed below" if stand is None else "full stand"
+    rows: list[tuple[str, ...]] = [("per frame", "expect", bound, *(str(n + 1) for n in range(FRAMES)))]
+    share = plan.catalogue.rule("stand_failure_share") if stand is None else 1.0
     for r in rates.itertuples():
         species = plan.catalogue.species[r.species]
         aim = plants_per_m2(species, r.share_of_sole_rate, 1.0, plan.catalogue)
@@ -337,15 +365,42 @@ def _look_at(look: _Look, job: Job) -> Section:
         expect = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
         rows.append((species.name, expect, f"{aim * share * frame_m2:.0f}", *[""] * FRAMES))
     rows.append(("weeds", "", "", *[""] * FRAMES))
+    if stand is None:
+        lines += _failed(look, job, up)
+    return Section("5  Look", tuple(lines), tuple(rows), (0.23, 0.15, 0.14, *[0.08] * FRAMES))
+
+
+def _failed(look: _Look, job: Job, up: Emergence | None) -> list[str]:
+    """What to do with a stand that failed, by the ladder."""
+    plan = look.plan
     sown = plan.ladder[(plan.ladder["gap_id"] == job.gap_id) & (plan.ladder["cover_id"] != NO_COVER)]
     last = sown["sow_until"].max() if len(sown) else pd.NaT
-    in_time = up is not None and pd.notna(last) and row_day(job, count_after_d(plan, up)) < last
-    lines.append(
-        f"Failed: sow again until {last:%d %b} by the ladder, else harrow and keep it clean."
-        if in_time
-        else "Failed: by then no sowing of the ladder keeps your odds. Harrow shallow and keep it clean."
+    if up is not None and pd.notna(last) and row_day(job, count_after_d(plan, up)) < last:
+        return [f"Failed: sow again until {last:%d %b} by the ladder, else harrow and keep it clean."]
+    return ["Failed: by then no sowing of the ladder keeps your odds. Harrow shallow and keep it clean."]
+
+
+def _keep_or_not(look: _Look, job: Job) -> tuple[Section, ...]:
+    """Counts at which the verdict turns, for this block; what can be done then, and until when."""
+    plan, units = look.plan, look.plan.settings.units
+    stand = look.stands.get(job.gap_id)
+    if stand is None:
+        return ()
+    frame_m2 = RING_M2 if units == "metric" else FOOT_M**2
+    rows: list[tuple[str, ...]] = [("weeds cover", "keep from", "act below", "then")]
+    for r in stand.limits[stand.limits["weed_cover_fraction"].isin(WEEDS_ON_PAPER)].itertuples():
+        weeds = "nothing" if r.weed_cover_fraction == 0 else percent(r.weed_cover_fraction)
+        rows.append((weeds, *limit_cells(r, frame_m2), str(r.instead) or "keep any"))
+    one, five = (write(stand.work.limit_m2(n / frame_m2), "m2", units) for n in (1, 5))
+    by_hand = (
+        f"With {stand.work.hours:.0f} hours one weed in a frame can be pulled on {one}, five on {five}; not on more."
     )
-    return Section("5  Look", tuple(lines), tuple(rows), (0.23, 0.15, 0.14, *[0.08] * FRAMES))
+    lines = (
+        "Mean of the frames, all species together; between the two it is a coin toss. Weeds half as tall as the cover "
+        "count half. These limits are the program's own, run for this block.",
+        f"{again_in_words(stand, plan.catalogue)} {by_hand}",
+    )
+    return (Section("Keep it?", lines, tuple(rows), (0.25, 0.2, 0.2, 0.35)),)
 
 
 def row_day(job: Job, after_d: int) -> pd.Timestamp:
@@ -436,7 +491,12 @@ def _calendar_row(plan: Plan, job: Job, gap: Any, below: bool) -> CalendarRow:
 
 
 def sheet_files(
-    plan: Plan, jobs: Sequence[Job], wanted: Grams, letter: bool | None = None, page: str | None = None
+    plan: Plan,
+    jobs: Sequence[Job],
+    wanted: Grams,
+    letter: bool | None = None,
+    page: str | None = None,
+    stands: Mapping[str, StandTables] | None = None,
 ) -> dict[str, bytes]:
     """The sheets as one PDF.
 
@@ -447,7 +507,7 @@ def sheet_files(
     """
     from greengap.output.sheet_page import to_pdf
 
-    sheets, covers = make_sheets(plan, jobs, page), cover_sheets(plan, jobs)
+    sheets, covers = make_sheets(plan, jobs, page, stands), cover_sheets(plan, jobs)
     names = {s.name: s.species for j in jobs for s in j.seeds}
     printed = {(c.year, names[row[0]]): int(row[2].split()[0].replace(",", "")) for c in covers for row in c.seed}
     reconcile("field_sheets.pdf", printed, wanted)
@@ -456,7 +516,13 @@ def sheet_files(
 
 
 def write_sheets(
-    plan: Plan, folder: Path, blocks: Sequence[str] | None, year: int | None, letter: bool, page: str | None
+    farm: Farm,
+    plan: Plan,
+    folder: Path,
+    blocks: Sequence[str] | None,
+    year: int | None,
+    letter: bool,
+    page: str | None,
 ) -> tuple[Path, int]:
     """Write the sheets of some blocks, or of all; gives the file and its number of pages, 0 without one."""
     jobs = [j for j in list_jobs(plan, year) if not blocks or j.block_id in blocks]
@@ -469,6 +535,6 @@ def write_sheets(
         for job in jobs:
             for seed in job.seeds:
                 wanted[job.year, seed.species] = wanted.get((job.year, seed.species), 0) + seed.grams
-    raw = sheet_files(plan, jobs, wanted, letter, page)["field_sheets.pdf"]
+    raw = sheet_files(plan, jobs, wanted, letter, page, stands_beforehand(farm, plan, jobs))["field_sheets.pdf"]
     write_bytes(path, raw)
     return path, raw.count(b"/Type /Page\n")

@@ -8,7 +8,7 @@ moisture; only residue that ties nitrogen up is followed in a compiled loop of i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -143,6 +143,31 @@ class Residue:
     pools: np.ndarray
     coarse: np.ndarray
     light: bool
+
+    def measured(self, mass_kg_ha: np.ndarray, nitrogen_fraction: np.ndarray) -> Residue:
+        """The same with dry matter and nitrogen as a sample has them.
+
+        Parameters
+        ----------
+        mass_kg_ha : ndarray, shape (sowing, 1)
+            NaN where nothing was weighed [kg ha-1].
+        nitrogen_fraction : ndarray, shape (sowing, 1)
+            NaN where the nitrogen of what was weighed is that which was reckoned [fraction].
+
+        Notes
+        -----
+        What comes from the air keeps its share of the nitrogen. What it is made of stays as reckoned by its stage.
+        """
+        mass = np.where(np.isnan(mass_kg_ha), self.mass, mass_kg_ha)
+        fraction = np.where(np.isnan(nitrogen_fraction), self.nitrogen_fraction, nitrogen_fraction)
+        nitrogen = np.where(np.isnan(mass_kg_ha) & np.isnan(nitrogen_fraction), self.nitrogen, mass * fraction)
+        from_air = self.fixed / np.maximum(self.nitrogen, 1e-9)
+        return replace(
+            self,
+            mass=mass,
+            nitrogen=nitrogen,
+            fixed=np.where(nitrogen == self.nitrogen, self.fixed, nitrogen * from_air),
+        )
 
     @property
     def nitrogen_fraction(self) -> np.ndarray:

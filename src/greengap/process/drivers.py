@@ -27,6 +27,7 @@ from greengap.process.seedbed import crust_share, method_share
 from greengap.process.soil_hydraulics import air_entry_kpa, hydrologic_group, saxton_rawls, water_potential_kpa
 from greengap.process.soil_temperature import soil_temperature_5cm
 from greengap.process.soil_water import readily_evaporable_mm, runoff_mm, total_evaporable_mm
+from greengap.process.standing import Seen
 from greengap.process.thermal_time import cumulative, day_reached, degree_days
 
 NEVER = 10**9  # a position that does not come
@@ -455,8 +456,18 @@ def middle_depth(species: Species) -> float:
     return (low + high) / 2
 
 
+def canopy_share(stand_share: np.ndarray, catalogue: Catalogue) -> np.ndarray:
+    """Canopy of a thin stand against a full one: its plants branch into part of the room."""
+    return np.asarray(np.minimum(1.0, stand_share) ** catalogue.rule("stand_leaf_exponent"))
+
+
 def component_events(
-    days: BlockDays, species: Species, start: np.ndarray, margin_d: int, depth_mm: float | None = None
+    days: BlockDays,
+    species: Species,
+    start: np.ndarray,
+    margin_d: int,
+    depth_mm: float | None = None,
+    found: Seen | None = None,
 ) -> dict[str, np.ndarray]:
     """Events of one component for every sowing: positions in the record, `NEVER` where they do not come.
 
@@ -470,6 +481,8 @@ def component_events(
         Days before viable seed by which the cover has to be ended [d].
     depth_mm : float, optional
         Sowing depth, else the middle of what the species is sown at [mm].
+    found : Seen, optional
+        What stands there by somebody's word; it replaces emergence and stand, and all that follows from them.
 
     Returns
     -------
@@ -485,6 +498,8 @@ def component_events(
     sums, dried = days.emergence_sums(species, depth), days.dry_days(species, depth)
     up = day_reached(sums, start, number("emergence_sum"))
     up = np.where(up - start > rule("longest_emergence"), -1, up)
+    if found is not None:
+        up = found.emerged(up)
     imbibed = day_reached(sums, start, number("emergence_sum") * rule("imbibition_share"))
     seen = np.where(up < 0, np.minimum(start + int(rule("longest_emergence")), last), up)
     dry = np.where(imbibed < 0, 0.0, dried[seen] - dried[np.maximum(imbibed, 0)])
@@ -499,6 +514,8 @@ def component_events(
         deep = deep * number("stand_multiplier")
     stand = np.exp(-number("dry_loss") * np.maximum(dry, 0) - rule("heat_loss") * hot) * deep
     stand = np.where(up < 0, 0.0, stand)
+    if found is not None:
+        stand = np.where(np.isnan(found.stand), stand, np.where(up < 0, 0.0, found.stand))
 
     def when(index: np.ndarray) -> np.ndarray:
         return np.where(index < 0, NEVER, index)
@@ -526,7 +543,7 @@ def component_events(
         "seed_end": np.where(seed < NEVER, seed - margin_d, NEVER),
         "kill": kill,
         "stand_share": stand,
-        "canopy_share": np.minimum(1.0, stand) ** rule("stand_leaf_exponent"),
+        "canopy_share": canopy_share(stand, days.catalogue),
         "heat_share": np.clip(hot / np.maximum(watched - start, 1), 0, 1),
     }
 

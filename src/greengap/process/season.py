@@ -36,6 +36,7 @@ from greengap.process.bloom import FLOWERS_THAT_FEED, VISITORS, visited_days, vi
 from greengap.process.drivers import NEVER, BlockDays, Place, component_numbers, run_soil_temperature
 from greengap.process.seedbed import sowing_depth
 from greengap.process.sowings import GapDates, Sowings
+from greengap.process.standing import Standing
 from greengap.process.weeds import remaining_weeds, weed_share
 from greengap.tables import DataFrame, Odds, Option, PurposeOdds, Season
 
@@ -242,6 +243,8 @@ def _ended(run: _Run, rows: dict[str, np.ndarray], ending: Ending, follows: Foll
         run.sowings, run.species, run.parts, rows["mass"].astype(float), run.growth_end, rows["supply"].astype(float),
         run.catalogue, ending.inoculated,
     )  # fmt: skip
+    if run.sowings.weighed is not None:
+        residue = residue.measured(*run.sowings.weighed)
     return residue, wait(run.days, residue, ending, follows, run.catalogue)
 
 
@@ -275,6 +278,12 @@ def _allowed(
     return np.where(asked, np.floor(sooner + (latest - sooner) * share), latest).astype(int), short
 
 
+def _as_weighed(run: _Run, allowed: np.ndarray) -> np.ndarray:
+    """Latest termination, not moved forward for the residue where a stand was cut and weighed: its end is known."""
+    weighed = run.sowings.weighed
+    return allowed if weighed is None else np.where(np.isnan(weighed[0][:, 0]), allowed, run.allowed)
+
+
 def _wait_kept(waiting: np.ndarray, ran: np.ndarray, wanted: float) -> np.ndarray:
     """Days of waiting that are enough in the wanted share of years, shape (sowing,)."""
     counts = ran.sum(axis=1)
@@ -296,7 +305,7 @@ def _run_cover(
     half = Target("half cover", "ground_cover_fraction", rule("half_cover_share"))
     grown = [half, growth_aim, *targets]
     allowed, short = _allowed(run, growth_aim, ending, follows, following.wanted_odds)
-    run = run.ended_by(allowed)
+    run = run.ended_by(_as_weighed(run, allowed))
     rows, reached = _grow(run, grown)
     residue, waiting = _ended(run, rows, ending, follows)
     opens, closes = run.bloom()
@@ -316,7 +325,7 @@ def _run_cover(
             )
     reached = [_in_time(run, t, day) for t, day in zip(grown, reached, strict=True)]
     closure, aim_d = reached[0], reached[1]
-    mass = rows["mass"].sum(axis=0)
+    mass = rows["mass"].sum(axis=0) if run.sowings.weighed is None else residue.mass
     ready = end + waiting.days
     clear = ready <= follows.days
     warm = np.ones(run.start.shape, dtype=bool)
@@ -382,6 +391,7 @@ def simulate(
     targets: list[Target],
     progress: Callable[[int, int], None] | None = None,
     following: Following | None = None,
+    standing: Mapping[str, Standing] | None = None,
 ) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
     """Run every option through every weather year.
 
@@ -403,6 +413,8 @@ def simulate(
     following : Following, optional
         Next crops and how covers are ended; if left out nothing has to wait, and covers are worked in, coarse
         stems chopped.
+    standing : mapping of gap_id to Standing, optional
+        What was found on gaps that are sown already: their options are run from it.
 
     Returns
     -------
@@ -436,7 +448,8 @@ def simulate(
             known = dates[:, at]
             gaps = table.iloc[at].groupby("gap_id", sort=False)
             tried_in = [GapDates(tuple(gap["sow_date"]), gap["terminate_by"].iloc[0]) for _, gap in gaps]
-            sowings = Sowings(blocks[str(block_id)], catalogue, tried_in, years)
+            found_there = [standing.get(str(gap_id)) for gap_id, _ in gaps] if standing else ()
+            sowings = Sowings(blocks[str(block_id)], catalogue, tried_in, years, found_there)
             crops = [following.crops.get(gap_id) for gap_id in table["gap_id"].iloc[at]]
             follows = what_follows_each(sowings.sow_dates, crops)
         run = _Run(sowings, catalogue.covers[str(cover_id)], catalogue)
@@ -496,6 +509,7 @@ def release_by_day(
     growth_aim: Target,
     following: Following,
     longest_d: int,
+    standing: Standing | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Nitrogen set free or tied up day by day after one option is ended, in every weather year.
 
@@ -513,6 +527,8 @@ def release_by_day(
         As in `simulate`.
     longest_d : int
         Days that are followed [d].
+    standing : Standing, optional
+        What was found on the gap.
 
     Returns
     -------
@@ -524,10 +540,10 @@ def release_by_day(
     years = np.unique(weather["date"].dt.year.to_numpy())
     days = BlockDays(weather, place, catalogue)
     dates = GapDates(tuple(options["sow_date"]), options["terminate_by"].iloc[0])
-    sowings, row = Sowings(days, catalogue, [dates], years), list(options["option_id"]).index(option_id)
+    sowings, row = Sowings(days, catalogue, [dates], years, (standing,)), list(options["option_id"]).index(option_id)
     run, ending = _Run(sowings, catalogue.covers[options["cover_id"].iloc[0]], catalogue), following.ending
     follows = what_follows_each(sowings.sow_dates, [following.crops.get(gap_id) for gap_id in options["gap_id"]])
-    run = run.ended_by(_allowed(run, growth_aim, ending, follows, following.wanted_odds)[0])
+    run = run.ended_by(_as_weighed(run, _allowed(run, growth_aim, ending, follows, following.wanted_odds)[0]))
     rows, _ = _grow(run, [growth_aim])
     residue, waiting = _ended(run, rows, ending, follows)
     season_days = catalogue.rule("season_decay_days")

@@ -14,8 +14,10 @@ import pandas as pd
 from greengap.catalogue import Catalogue, Species
 from greengap.process import day_loop as loop
 from greengap.process.drivers import BlockDays, component_events
+from greengap.process.standing import Standing, seen_of, weeds_from
 from greengap.process.weeds import seedlings_emerged, weed_leaf_area
 
+PULLED_AT_ONCE = pd.Timedelta(days=1)  # after the weeds were seen
 UNIT_STEP = 2.0**-10  # °C d; float32 counts in such steps up to 16384 °C d, more than a gap brings
 
 
@@ -60,6 +62,7 @@ class Sowings:
     catalogue: Catalogue
     gaps: Sequence[GapDates]
     years: np.ndarray
+    standing: Sequence[Standing | None] = ()  # of each gap, or of none
 
     def __post_init__(self) -> None:
         first, last = self.days.dates[0], self.days.dates.size - 1
@@ -91,12 +94,26 @@ class Sowings:
         key = (species.key, depth_mm)
         if key not in self._events:
             margin = int(self.catalogue.rule("seed_margin"))
-            self._events[key] = component_events(self.days, species, self.start, margin, depth_mm)
+            standing = [
+                one for one, rows in zip(self.standing, self.rows, strict=False) for _ in range(rows.stop - rows.start)
+            ]
+            seen = seen_of(species.key, standing, self.sow_dates, self.start) if standing else None
+            self._events[key] = component_events(self.days, species, self.start, margin, depth_mm, seen)
         return self._events[key]
 
     @cached_property
-    def weed_leaf_area(self) -> list[np.ndarray]:
-        """Leaf area index of weeds without a cover, by days from sowing, each gap of shape (sowing, year, day).
+    def weighed(self) -> tuple[np.ndarray, np.ndarray] | None:
+        """Dry matter [kg ha-1] and nitrogen [fraction] by samples, each of shape (sowing, 1); None without one."""
+        found = np.full((2, self.offset.size, 1), np.nan)
+        for one, rows in zip(self.standing, self.rows, strict=False):
+            for k, amount in enumerate((None, None) if one is None else (one.biomass_kg_ha, one.nitrogen_fraction)):
+                if amount is not None:
+                    found[k, rows] = amount
+        return None if np.isnan(found).all() else (found[0], found[1])
+
+    @cached_property
+    def weed_seedlings(self) -> list[np.ndarray]:
+        """Weed seedlings up since sowing by days from it, each gap of shape (sowing, year, day) [m-2].
 
         The bed is taken to be clean on the day of sowing, so that weeds start anew from it; a stale
         seedbed has spent part of them before.
@@ -105,14 +122,42 @@ class Sowings:
         half, steepness = rule("weed_emergence_half_common_lambsquarters_sum"), rule("weed_emergence_steepness")
         sums, found = days.weed_germination, []
         for rows in self.rows:
-            start, count = self.start[rows], int(self.limit[rows].max(initial=0)) + 1
-            index = np.minimum(start[..., None] + np.arange(count), days.dates.size - 1)
+            start = self.start[rows]
             before = sums[start] - sums[np.maximum(start - days.place.stale_seedbed_d, 0)]
             left = 1 - seedlings_emerged(before, half, steepness) * (days.place.stale_seedbed_d > 0)
-            up = seedlings_emerged(sums[index] - sums[start][..., None], half, steepness)
+            up = seedlings_emerged(sums[self._days_after(rows)] - sums[start][..., None], half, steepness)
             up *= left[..., None] * rule("weed_seedlings")
-            warmth = days.weed_warmth[index]
-            found.append(weed_leaf_area(up, warmth, rule("weed_seedling_area"), rule("weed_relative_growth")))
+            found.append(up)
+        return found
+
+    def _days_after(self, rows: slice) -> np.ndarray:
+        """Position of each day from sowing on, shape (sowing, year, day)."""
+        start, count = self.start[rows], int(self.limit[rows].max(initial=0)) + 1
+        return np.asarray(np.minimum(start[..., None] + np.arange(count), self.days.dates.size - 1))
+
+    @cached_property
+    def weed_leaf_area(self) -> list[np.ndarray]:
+        """Leaf area index of weeds without a cover, by days from sowing, each gap of shape (sowing, year, day).
+
+        Where somebody saw them, they go on from what was seen.
+        """
+        rule, found = self.catalogue.rule, []
+        young = rule("weed_seedling_area"), rule("weed_relative_growth")
+        for gap, (rows, up) in enumerate(zip(self.rows, self.weed_seedlings, strict=True)):
+            warmth = self.days.weed_warmth[self._days_after(rows)]
+            area = weed_leaf_area(up, warmth, *young)
+            one = self.standing[gap] if self.standing else None
+            if one is not None and one.weeds_on is not None:
+                for row, sown in enumerate(self.sow_dates[rows]):
+                    day, pulled = (
+                        None if on is None else max((on - sown).days, 0) for on in (one.weeds_on, one.weeded_on)
+                    )
+                    assert day is not None, "it is asked for above"
+                    later = weeds_from(
+                        day, one.weed_leaf_area, pulled, one.weeds_left_share, up[row], warmth[row], *young
+                    )
+                    area[row] = np.where(np.isnan(later), area[row], later)
+            found.append(area)
         return found
 
     def weeds_on(self, day: np.ndarray) -> np.ndarray:
@@ -129,6 +174,14 @@ class Sowings:
         rule = self.catalogue.rule
         wanted = -np.log(1 - rule("half_cover_share")) / rule("weed_light_extinction")
         closed = [area >= wanted for area in self.weed_leaf_area]
+        for one, rows, shut in zip(self.standing, self.rows, closed, strict=False):
+            if one is None or one.weeds_on is None:
+                continue
+            # What was reckoned for the days before was seen not to be so. Weeds that are over the cover on the day they
+            # are seen can be pulled the day after; those that close over it until a later pulling have won.
+            first = one.weeds_on if one.weeded_on is None else min(one.weeded_on, one.weeds_on + PULLED_AT_ONCE)
+            for row, sown in enumerate(self.sow_dates[rows]):
+                shut[row, :, : max((first - sown).days, 0)] = False
         return np.concatenate([np.where(c.any(axis=-1), c.argmax(axis=-1), np.nan) for c in closed])
 
     @cached_property
@@ -197,6 +250,22 @@ class Sowings:
             [np.concatenate([w, *(rows[g][b] for rows in each)], axis=1).ravel() for b, w in enumerate(blocks)]
             for g, blocks in enumerate(self.weather)
         ]
+
+
+def reckoned_weeds(
+    days: BlockDays, catalogue: Catalogue, sow_date: pd.Timestamp, years: np.ndarray, after_d: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Weeds that are to be expected some days after a sowing into a clean bed.
+
+    Returns
+    -------
+    plants_m2, leaf_area : ndarray, shape (year,)
+        Seedlings [m-2] and their leaf area index [-], of the years that could be run.
+    """
+    gap = GapDates((sow_date,), sow_date + pd.Timedelta(days=after_d))
+    sowings = Sowings(days, catalogue, [gap], years)
+    ran = sowings.ran[0]
+    return sowings.weed_seedlings[0][0, ran, -1], sowings.weed_leaf_area[0][0, ran, -1]
 
 
 def _gathered(index: np.ndarray, rows: Mapping[int, np.ndarray], count: int) -> np.ndarray:

@@ -90,6 +90,83 @@ def weed_leaf_area(
     return np.minimum(seedling_area_m2 * grown * np.cumsum(new / grown, axis=-1), most)
 
 
+def leaf_area_of_cover(cover_fraction: ArrayLike, light_extinction: float) -> NDArray[np.float64]:
+    """Leaf area index that covers a share of the ground, from straight above.
+
+    Parameters
+    ----------
+    cover_fraction : array_like of float
+        Ground under leaves, 0 and below 1 [fraction].
+    light_extinction : float
+        Of the canopy [-].
+
+    Returns
+    -------
+    ndarray of float
+        [-].
+
+    Notes
+    -----
+    Beer's law, ``1 - exp(-k L)``, by which the engine closes canopies, turned round.
+
+    Examples
+    --------
+    >>> leaf_area_of_cover([0.0, 0.1, 0.5], 0.6).round(3)
+    array([0.   , 0.176, 1.155])
+    """
+    covered = np.minimum(np.asarray(cover_fraction, dtype=float), 0.99)
+    return -np.log1p(-covered) / light_extinction
+
+
+def leaf_area_of_plants(plants_m2: ArrayLike, height_mm: ArrayLike, leaf_of_height: float) -> NDArray[np.float64]:
+    """Leaf area index of young weeds from their number and height.
+
+    Parameters
+    ----------
+    plants_m2 : array_like of float
+        [m-2].
+    height_mm : array_like of float, broadcastable
+        [mm].
+    leaf_of_height : float
+        Leaf area of one over its height squared [m2 m-2].
+
+    Returns
+    -------
+    ndarray of float
+        [-].
+
+    Notes
+    -----
+    Plants of one shape: area goes with the square of height. A choice of this project, for seedlings.
+
+    Examples
+    --------
+    >>> leaf_area_of_plants(100.0, 50.0, 0.4).round(3)
+    np.float64(0.1)
+    """
+    height_m = np.asarray(height_mm, dtype=float) / 1000
+    return np.asarray(np.asarray(plants_m2, dtype=float) * leaf_of_height * height_m**2)
+
+
+def height_weight(weed_height_mm: float, cover_height_mm: float, least: float, most: float) -> float:
+    """How much the leaf area of weeds counts by their height against the cover's.
+
+    Notes
+    -----
+    What stands above shades what stands below, which a race of leaf areas alone does not see: leaf area is weighed by
+    the ratio of heights, within bounds. A choice of this project in the place of the relative damage coefficient of
+    Kropff and Spitters 1991 (see `relative_leaf_area_loss`).
+
+    Examples
+    --------
+    >>> height_weight(30, 100, 0.5, 2.0), height_weight(120, 100, 0.5, 2.0), height_weight(400, 100, 0.5, 2.0)
+    (0.5, 1.2, 2.0)
+    """
+    if cover_height_mm <= 0:
+        return most
+    return min(max(weed_height_mm / cover_height_mm, least), most)
+
+
 def weed_share(weed_leaf_area: ArrayLike, cover_leaf_area: ArrayLike) -> NDArray[np.float64]:
     """Share of the leaf area that is weeds' when the cover closes.
 
