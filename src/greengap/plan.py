@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from importlib.metadata import version
@@ -40,6 +40,7 @@ from greengap.farm_input import Farm
 from greengap.process.afterwards import Following
 from greengap.process.drivers import Place
 from greengap.process.season import Target, count_odds, simulate
+from greengap.process.standing import Standing
 from greengap.seed_order import inoculant_lines, make_order, order_lines
 from greengap.site.frost import freeze_dates, freeze_percentiles, month_and_day
 from greengap.site.growers_word import mark_word
@@ -205,15 +206,19 @@ def judge(
     gaps: DataFrame[Gap],
     progress: Callable[[int, int], None] | None = None,
     options: DataFrame[Option] | None = None,
+    standing: Mapping[str, Standing] | None = None,
 ) -> Judged:
-    """Run and rate every cover in the gaps, each gap by itself; of `options`, if they are given, and not of all."""
+    """Run and rate every cover in the gaps, each gap by itself; of `options`, if they are given, and not of all.
+
+    What is `standing` in a gap is run from how it was found.
+    """
     settings, catalogue = farm.settings, farm.catalogue
     growth_aim = growth_target(settings.growth_aim, catalogue, settings.units)
     aims = purpose_targets(settings.purposes, catalogue, settings.units)
     following = what_follows(gaps, settings, catalogue)
     if options is None:
         options = list_options(gaps, catalogue, following.crops)
-    season, purpose_odds = _run(farm, gaps, options, places(farm), growth_aim, aims, following, progress)
+    season, purpose_odds = _run(farm, gaps, options, places(farm), growth_aim, aims, following, progress, standing)
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     after, nitrogen = after_tables(gaps, windows, odds, season, following.crops, settings, catalogue)
@@ -353,6 +358,7 @@ def _run(
     aims: list[Target],
     following: Following,
     progress: Callable[[int, int], None] | None,
+    standing: Mapping[str, Standing] | None,
 ) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
     """The seasons of all options; gaps of this year see this season's days so far."""
 
@@ -367,6 +373,7 @@ def _run(
             aims,
             progress,
             following,
+            standing,
         )
 
     if farm.this_season is None:

@@ -17,7 +17,9 @@ from greengap.farm.season_record import current
 from greengap.farm.settings import Choice
 from greengap.farm_input import Farm
 from greengap.plan import Judged, Plan, join_judged, judge, judged_of, plan_farm, settle
+from greengap.process.standing import Standing
 from greengap.site.weather_join import splice_season, with_gauge
+from greengap.stand_check_of import standing_of
 from greengap.tables import Change, DataFrame, Gap, GapState, Option, Recommendation, Rung, SeasonRecord, SeedChange
 
 DAY = pd.Timedelta(days=1)
@@ -32,6 +34,8 @@ class Replanned:
     Attributes
     ----------
     as_of : Timestamp
+    farm : Farm
+        With this season's days up to then.
     before, plan : Plan
         As it was planned, and as it is from today.
     states : DataFrame[GapState]
@@ -42,6 +46,7 @@ class Replanned:
     """
 
     as_of: pd.Timestamp
+    farm: Farm
     before: Plan
     plan: Plan
     states: DataFrame[GapState]
@@ -139,7 +144,8 @@ def replan(
     held = judged_of(before)
     if touched:
         sowable, options = _options(now, states, as_of, season)
-        anew = judge(_not_wanting(season, missing), sowable, progress, options)
+        standing = _standing(season, states, touched, as_of, notes)
+        anew = judge(_not_wanting(season, missing), sowable, progress, options, standing)
         as_planned = _as_planned(before, states)
         anew = replace(anew, recommendation=_with_windows(before, anew.recommendation, as_planned))
         kept = held.of_gaps(set(gaps["gap_id"]) - touched)
@@ -165,7 +171,7 @@ def replan(
     )
     seen = "for the day it was sown" if season.so_far is None else "with this season's days so far"
     changes = list_changes(before, plan, states, why, seen)
-    return Replanned(as_of, before, plan, states, changes, seed_changes(before, plan), tuple(notes))
+    return Replanned(as_of, season, before, plan, states, changes, seed_changes(before, plan), tuple(notes))
 
 
 def _without(plan: Plan, species: set[str]) -> frozenset[str]:
@@ -262,6 +268,23 @@ def _in_order(judged: Judged, gaps: DataFrame[Gap]) -> Judged:
         return table.iloc[order].reset_index(drop=True)
 
     return Judged(**{name: sort(table) for name, table in vars(judged).items()})
+
+
+def _standing(
+    farm: Farm, states: DataFrame[GapState], touched: Collection[str], as_of: pd.Timestamp, notes: list[str]
+) -> dict[str, Standing]:
+    """Stands as they were counted and weighed, of the gaps in which a cover stands or was ended."""
+    found = {}
+    for state in states.itertuples():
+        if state.gap_id in touched and state.state in STANDS:
+            try:
+                seen = standing_of(farm, str(state.gap_id), as_of)
+            except InputProblem as problem:
+                notes.append(f"{problem.sentence} The stand is taken as it is reckoned.")
+                continue
+            if seen is not None:
+                found[str(state.gap_id)] = seen
+    return found
 
 
 def _as_planned(plan: Plan, states: DataFrame[GapState]) -> set[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from greengap.advice.stand_check import (
     stop_rule,
     years_won,
 )
+from greengap.biomass_sample_of import sample_of
 from greengap.catalogue import Catalogue, Cover
 from greengap.errors import InputProblem
 from greengap.farm.season_record import RECORD_FILE, current
@@ -195,6 +196,58 @@ def check_stand(farm: Farm, gap_id: str, as_of: pd.Timestamp, plan: Plan | None 
         farm.settings, catalogue, as_of, looked, stop.frames, density, shares.species, weeds, stop, verdict, rung,
         early, beforehand, (*notes, *beforehand.notes),
     )  # fmt: skip
+
+
+def standing_of(farm: Farm, gap_id: str, as_of: pd.Timestamp) -> Standing | None:
+    """What the record says of a stand, for a season that is run on from it.
+
+    Parameters
+    ----------
+    farm : Farm
+    gap_id : str
+    as_of : Timestamp
+        Rows after it are not looked at.
+
+    Returns
+    -------
+    Standing or None
+        Counts, weeds and weeding of the last look, the day it was up, and dry matter and nitrogen of the last
+        sample; None where nothing was seen since it was sown.
+
+    Raises
+    ------
+    InputProblem
+        If a count cannot be used.
+    """
+    ground, catalogue = ground_of(farm, gap_id, None), farm.catalogue
+    record = current(farm.record)
+    rows = rows_of_gap(record[record["date"] <= as_of], ground.gap)
+    sown = rows[rows["what"] == "sown"]
+    if sown.empty or str(sown["cover_id"].iloc[-1]) not in catalogue.covers:
+        return None
+    cover, sown_on = catalogue.covers[str(sown["cover_id"].iloc[-1])], sown["date"].iloc[-1]
+    rows = rows[rows["date"] >= sown_on]
+    up, counts = rows[(rows["what"] == "up") & (rows["species"] == "")], rows[rows["what"] == "stand"]
+    up_on = up["date"].min() if len(up) else None
+    seen = Standing(up_on=up_on) if up_on is not None else None
+    if len(counts):
+        last, notes = counts.iloc[-1], list[str]()
+        frames = counts[(counts["visit"] == last["visit"]) if last["visit"] else (counts["date"] == last["date"])]
+        density, full = _counted(frames, cover, catalogue, notes)
+        weeds = _weeds_seen(frames, ground, sown_on, last["date"], notes)
+        pulled = rows[(rows["what"] == "weeded") & (rows["date"] >= last["date"])]
+        pulled_on, left = pulled["date"].max() if len(pulled) else None, catalogue.rule("hand_weeding_left")
+        stands = _Stands(last["date"], up_on, weeds, pulled_on, left)
+        seen = stands.standing(_shares(density, full, cover, "per_m2").species, None)
+    sample = sample_of(farm, gap_id, as_of)
+    if sample is not None and sample.sown_on == sown_on:
+        weighed = sample.standing
+        seen = replace(
+            seen or Standing(),
+            biomass_kg_ha=weighed.biomass_kg_ha,
+            nitrogen_fraction=weighed.nitrogen_fraction,
+        )
+    return seen
 
 
 # --- what the record says ----------------------------------------------------------------------

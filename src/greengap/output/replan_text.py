@@ -96,7 +96,7 @@ def write_replan(done: Replanned, folder: Path, letter: bool) -> list[Path]:
         written.append(path)
     blocks = changed_blocks(done.before, done.plan)
     if blocks:
-        path, pages = write_sheets(done.plan, folder, blocks, None, letter, None)
+        path, pages = write_sheets(done.farm, done.plan, folder, blocks, None, letter, None)
         if pages:
             written.append(path)
     return written
