@@ -76,10 +76,11 @@ def test_agrees_with_the_mixed_model_equations(seed):
     assert found.weights @ y == pytest.approx(found.mean, abs=1e-12)
 
 
-def test_agrees_with_the_random_effects_of_statsmodels():
+@pytest.mark.outside
+def test_agrees_with_the_random_effects_of_statsmodels(other_software):
     # Crossed species and years about a common level: their variances are fitted there, and given to ours; a farm
     # effect that may be anything stands for the level, which has no prior there.
-    api = pytest.importorskip("statsmodels.formula.api")
+    api = other_software("statsmodels.formula.api")
     random = np.random.default_rng(7)
     names, years = [f"s{n:02d}" for n in range(12)], list(range(2010, 2020))
     table = pd.DataFrame([(s, y) for s in names for y in years for _ in range(2)], columns=["species", "year"])
