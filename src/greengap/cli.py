@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import os
 import sys
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+from greengap.cli_bar import seasons_bar
+from greengap.cli_record import record
 
+if TYPE_CHECKING:
     from greengap.catalogue import Catalogue
     from greengap.farm.seed_search import Attempt
     from greengap.farm_input import Farm
@@ -46,25 +46,6 @@ class Paper(StrEnum):
 
     a4 = "a4"
     letter = "letter"
-
-
-@contextmanager
-def _seasons_bar(what: str = "Running the weather years") -> Iterator[Callable[[int, int], None]]:
-    """A progress bar on the error stream, so that printed tables can be piped."""
-    from greengap.process.day_loop import is_compiled
-
-    if not is_compiled():
-        print("First run: the day loop is compiled once, which takes some seconds ...", file=sys.stderr)
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    bar = Progress(
-        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"), TimeElapsedColumn(),
-        console=Console(stderr=True), transient=True,
-    )  # fmt: skip
-    with bar:
-        task = bar.add_task(what, total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
 def _check_out(out: Path) -> None:
@@ -102,7 +83,7 @@ def _gaps(read: Farm) -> DataFrame[Gap]:
 def _planned(read: Farm) -> Plan:
     from greengap.plan import plan_farm
 
-    with _seasons_bar() as progress:
+    with seasons_bar() as progress:
         return plan_farm(read, progress)
 
 
@@ -171,7 +152,7 @@ def options(
         from greengap.gap_mixes import propose_mixes
         from greengap.output.mix_text import mix_lines, mix_table
 
-        with _seasons_bar() as progress:
+        with seasons_bar() as progress:
             proposals = propose_mixes(read, made, gap, progress)
         if csv:
             print(to_csv(mix_table(proposals)), end="")
@@ -246,7 +227,7 @@ def odds(
         check_plots()
         _check_out(out)
     read = _read(farm)
-    with _seasons_bar() as progress:
+    with seasons_bar() as progress:
         found = find_odds(read, block, cover, gap, wanted, draws if uncertainty else None, progress)
     written = write_odds(found, out, picture) if out is not None else []
     print(odds_csv(found, by_year=years) if csv else "\n".join(odds_lines(found, years)), end="" if csv else "\n")
@@ -306,7 +287,7 @@ def after(
         chopped=ending.chopped if chop is None else chop,
         inoculated=inoculate,
     )
-    with _seasons_bar() as progress:
+    with seasons_bar() as progress:
         found = find_after(read, block, cover, gap, ending, irrigate, wait, earlier, progress)
     written = write_after(found, out, picture) if out is not None else []
     print(after_csv(found) if csv else "\n".join(after_lines(found)), end="" if csv else "\n")
@@ -640,7 +621,7 @@ def check(
     if quick:
         found = not_known(read, reckon=False)
     else:
-        with _seasons_bar("Planning with each answer") as progress:
+        with seasons_bar("Planning with each answer") as progress:
             found = not_known(read, progress)
     print(to_csv(found) if questions else "\n".join(question_lines(found, not quick)), end="" if questions else "\n")
 
@@ -682,7 +663,7 @@ def suitability(
 
     _check_out(out)
     read = _read(farm)
-    with _seasons_bar("Running each kind of soil") as progress:
+    with seasons_bar("Running each kind of soil") as progress:
         found = suitability_grid(read, season, year, progress)
     print(f"{found.season.capitalize()} gaps of {found.year}: {found.kinds} kinds of soil.")
     for path in write_suitability(found, read, out):
@@ -735,6 +716,9 @@ def unpack(
 
     for path in unpack_farm(file, folder):
         print(f"Written: {path.as_posix()}")
+
+
+app.command()(record)
 
 
 def main() -> None:
