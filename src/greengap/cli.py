@@ -687,12 +687,33 @@ def serve(
         typer.Option("--lan", help="Answer on the farm's network too, for a phone; whoever has the address gets in."),
     ] = False,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open the browser.")] = False,
+    keep_address: Annotated[
+        bool | None,
+        typer.Option(
+            "--keep-address/--other-address",
+            help="Take the same address as last time, so that a page kept open on a phone finds it again.",
+            show_default="kept with --lan",
+        ),
+    ] = None,
+    new_address: Annotated[
+        bool, typer.Option("--new-address", help="Keep a new address from now on; the old one is shut out.")
+    ] = False,
 ) -> None:
     """Open the page: draw blocks, set crop dates, choose covers, take the seed order."""
     from greengap.web.serve import serve as run
     from greengap.web.welcome import welcome
 
-    run(farm, farms, port, lan, not no_browser, lambda address: print("\n".join(welcome(address)), flush=True))
+    keep = lan if keep_address is None else keep_address
+    run(
+        farm,
+        farms,
+        port,
+        lan,
+        not no_browser,
+        keep or new_address,
+        new_address,
+        lambda address: print("\n".join(welcome(address)), flush=True),
+    )
 
 
 @app.command()

@@ -36,9 +36,7 @@ def record(
         ),
     ] = None,
     block: Annotated[str | None, typer.Option(help="One row: its block.", show_default="that of the gap")] = None,
-    gap: Annotated[
-        str | None, typer.Option(help="One row: its gap.", show_default="found from block and day")
-    ] = None,
+    gap: Annotated[str | None, typer.Option(help="One row: its gap.", show_default="found from block and day")] = None,
     date: Annotated[str | None, typer.Option(help="One row: the day it was.", show_default="today")] = None,
     cover: Annotated[
         str | None, typer.Option(help="One row: the cover.", show_default="as planned, or as sown")
@@ -211,7 +209,9 @@ def _page(farm: Path, out: Path) -> None:
     from greengap.web.record_page import record_page
 
     read = _read(farm)
-    page = record_page(field_book(_planned(read), read))
+    plan = _planned(read)
+    file = farm.name if farm.suffix else ""
+    page = record_page(field_book(read.settings, read.catalogue, read.blocks, plan.gaps, read.record, plan, file))
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(page, encoding="utf-8")

@@ -52,9 +52,7 @@ def known_of(
     )  # fmt: skip
 
 
-def covers_when_asked(
-    farm: Farm, plan: Callable[[Farm], Plan] = plan_farm
-) -> Callable[[], Mapping[str, str]]:
+def covers_when_asked(farm: Farm, plan: Callable[[Farm], Plan] = plan_farm) -> Callable[[], Mapping[str, str]]:
     """The cover of each gap by the plan, which is made once and only when it is asked for."""
     held: dict[str, str] = {}
     made = False

@@ -1,4 +1,4 @@
-"""Rows that come from a phone or another computer: sent to the page, in the record page's file, or in an exported CSV."""
+"""Rows that come from a phone or another computer: sent, in a record page's file, or in an exported CSV."""
 
 from __future__ import annotations
 
@@ -106,7 +106,9 @@ def rows_from_small_file(text: str, shown: str, known: Known, farm: str) -> Ente
     except Exception as error:  # of pandas and pandera many kinds
         what = f"is no season record ({' '.join(str(error).split())[:160]})"
         raise InputProblem(shown, "", what, "Take a file that `record list --csv` or a record page wrote") from error
-    bad = [(f"row {r.record_id}", f"{r.what!r:.40} is no kind of row") for r in rows.itertuples() if r.what not in KINDS]
+    bad = [
+        (f"row {r.record_id}", f"{r.what!r:.40} is no kind of row") for r in rows.itertuples() if r.what not in KINDS
+    ]
     latest = pd.Timestamp(known.today + timedelta(days=1))
     bad += [(f"row {r.record_id}", f"{r.date:%Y-%m-%d} has not come yet") for r in rows.itertuples() if r.date > latest]
     if bad:

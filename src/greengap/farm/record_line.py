@@ -272,12 +272,12 @@ def _quantity(text: str, code: str, units: dict[str, float], bare: str | None) -
     match = re.fullmatch(r"(\d{1,7}(?:[.,]\d{1,6})?)\s*([A-Za-z²2]*)", text)
     some = ", ".join(units)
     if not match:
-        raise NotRead(f"{text[:40]!r} after {code} is not a number", f"Write a number, with its unit if need be: {some}")
+        raise NotRead(
+            f"{text[:40]!r} after {code} is not a number", f"Write a number, with its unit if need be: {some}"
+        )
     unit = match[2].casefold() or bare
     if unit is None:
-        raise NotRead(
-            f"{code} {match[1]} could be pounds or kilograms", f"Write {match[1]} lb or {match[1]} kg"
-        )
+        raise NotRead(f"{code} {match[1]} could be pounds or kilograms", f"Write {match[1]} lb or {match[1]} kg")
     if unit not in units:
         raise NotRead(f"{match[2]!r} after {code} is not a unit of it", f"Write one of {some}")
     return float(f"{float(match[1].replace(',', '.')) * units[unit]:.10g}")

@@ -126,9 +126,7 @@ class Entered:
     filled: tuple[str, ...] = ()
 
 
-def check_row(
-    cells: Mapping[str, Any], known: Known, decimal_comma: bool = False, fill: bool = True
-) -> Checked:
+def check_row(cells: Mapping[str, Any], known: Known, decimal_comma: bool = False, fill: bool = True) -> Checked:
     """One row, made whole and checked.
 
     Parameters
@@ -178,6 +176,8 @@ def _empty(value: Any) -> bool:
 
 def _plain(value: Any) -> str:
     """Text in one line without what cannot be seen, accents put together."""
+    if isinstance(value, int) and abs(value) > 10**18:  # Python refuses to write out the longest
+        return "a very large number"
     text = unicodedata.normalize("NFC", str(value))
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
@@ -466,22 +466,23 @@ def joined_corrections(rows: list[dict[str, Any]], record: DataFrame[SeasonRecor
     """
     ids = set(record["record_id"])
     by_entry = dict(zip(record["entry_id"], record["record_id"], strict=True))
-    own = {row.get("entry_id"): row for row in rows}
-    out: dict[str, dict[str, Any]] = {}
+    own = {row.get("entry_id"): n for n, row in enumerate(rows)}
+    out: dict[int, dict[str, Any]] = {}
 
-    def settle(row: dict[str, Any], above: frozenset[str] = frozenset()) -> dict[str, Any]:
-        entry, target = str(row.get("entry_id", "")), row.get("corrects", "")
-        if entry in out:
-            return out[entry]
-        if target and target not in ids:
-            if target in own and target not in above | {entry}:
-                target = record_of([settle(own[target], above | {entry})])["record_id"].iloc[0]
-            else:
-                target = by_entry.get(target, target)
-        out[entry] = {**row, "corrects": target} if target else row
-        return out[entry]
+    def settle(number: int, above: frozenset[int]) -> dict[str, Any]:
+        if number not in out:
+            row = rows[number]
+            target = row.get("corrects", "")
+            if target and target not in ids:
+                other = own.get(target)
+                if other is not None and other not in above:
+                    target = record_of([settle(other, above | {other})])["record_id"].iloc[0]
+                else:
+                    target = by_entry.get(target, target)
+            out[number] = {**row, "corrects": target} if target else row
+        return out[number]
 
-    return [settle(row) for row in rows]
+    return [settle(number, frozenset({number})) for number in range(len(rows))]
 
 
 def rows_from_file(path: Path, shown: str, what: str, known: Known) -> Entered:

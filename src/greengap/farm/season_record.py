@@ -116,7 +116,13 @@ CHOICES = {
     "decided": ("keep", "weed once", "resow", "switch", "keep clean", "sow", "leave bare"),
     "verdict": ("good", "middling", "poor"),
 }
-ALLOWED = {"soil_state": SOIL_STATES, "method": METHODS, "cause": CAUSES, "weed_level": WEED_LEVELS, "what": tuple(KINDS)}
+ALLOWED = {
+    "soil_state": SOIL_STATES,
+    "method": METHODS,
+    "cause": CAUSES,
+    "weed_level": WEED_LEVELS,
+    "what": tuple(KINDS),
+}
 
 
 def fingerprint(row: Mapping[str, Any]) -> str:

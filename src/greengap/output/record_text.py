@@ -94,7 +94,7 @@ def record_lines(
     ids = set(held["record_id"])
     fate = {row.corrects: "corrected" if row.what != "struck" else "struck out" for row in record.itertuples()}
     rows = []
-    for row in shown.to_dict("records"):
+    for row in shown.sort_values(["date", "visit", "frame"], kind="stable").to_dict("records"):
         state = "" if row["record_id"] in ids else fate.get(row["record_id"], "overtaken")
         if row["what"] == "struck":
             state = ""
