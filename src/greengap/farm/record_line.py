@@ -202,7 +202,7 @@ def _rows(line: Line, known: Known) -> Iterator[dict[str, Any]]:
         old = known.last(kind, line.gap_id or _gap_on(line.block_id, kind, known))
         if old is None:
             raise NotRead(f"does not say the day ({code}, {CODES[code][0]})", f"Add {code} and month and day")
-        yield over(old, {**shared, **said, "what": kind})
+        yield over(old, {**shared, **said, "what": kind}, known)
 
 
 def _gap_on(block: str, kind: str, known: Known) -> str:

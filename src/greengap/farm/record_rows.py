@@ -574,7 +574,7 @@ def one_row(cells: Mapping[str, Any], known: Known, place: str, shown: str) -> E
         if old is None:
             what = f"there is no row {target!r:.40}, or more than one begins so"
             raise InputProblem(shown, place, what, "`greengap record FARM list --all` lists them with their numbers")
-        cells = over(old, cells)
+        cells = over(old, cells, known)
     found = check_row(cells, known)
     if found.wrong:
         bad = [(", ".join(p for p in (place, column) if p), wrong) for column, wrong, _ in found.wrong]
@@ -582,8 +582,8 @@ def one_row(cells: Mapping[str, Any], known: Known, place: str, shown: str) -> E
     return Entered(record_of(numbered([found.row], known)), tuple(found.filled))
 
 
-def over(old: Mapping[str, Any], cells: Mapping[str, Any]) -> dict[str, Any]:
-    """A row with what is said anew over it, as a correction of it."""
+def over(old: Mapping[str, Any], cells: Mapping[str, Any], known: Known) -> dict[str, Any]:
+    """A row with what is said anew over it, as a correction of it; written after it, whatever the clocks say."""
     new = {SHORT.get(k, k): v for k, v in cells.items() if not _empty(v)}
     said = {OTHER_UNITS.get(k, (k, 1.0))[0] for k in new}
     kept = {k: v for k, v in old.items() if k not in said and not _is_nothing(v)}
@@ -595,6 +595,8 @@ def over(old: Mapping[str, Any], cells: Mapping[str, Any]) -> dict[str, Any]:
         kept["date"] = f"{pd.Timestamp(kept['date']):%Y-%m-%d}"
     if {"date", "block_id"} & said:
         kept.pop("gap_id", None)  # is found anew
+    after = datetime.fromisoformat(str(old["written"])) + timedelta(seconds=1)
+    kept["written"] = f"{max(known.now, after):%Y-%m-%dT%H:%M:%SZ}"
     return {**kept, **new, "corrects": str(old["record_id"])}
 
 

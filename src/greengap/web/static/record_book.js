@@ -47,8 +47,8 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
     if (focus) (node.closest(".book") || node).scrollTo?.(0, 0);
     if (focus) scrollTo(0, 0);
   }
-  const add = (row) => {
-    const full = entries.add(row);
+  const add = (row, old = null) => {
+    const full = entries.add(row, old);
     changed();
     return full;
   };
@@ -58,16 +58,17 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
     if (what === "stand") show("form", countForm({ book, rows: rows(), from: given, entries, add, takeBack, back: () => home(true) }).node, true);
     else show("form", rowForm({ book, rows: rows(), what, from: given, save: (row) => written(row), back: () => home(true) }).node, true);
   }
-  function written(row) {
-    add(row);
+  function written(row, old = null) {
+    add(row, old);
     told = t("book_written", { kind: t("kind_" + row.what), where: row.block_id || t("book_whole_farm") }) + " " + rateSentence(book, row);
     home(true);
   }
-  /** Rows that are taken back: not sent yet, they are gone; sent, they are struck out and stay readable. */
+  /** Rows that are taken back: gone if they surely never left this device, else struck out, and they stay readable. */
   function takeBack(list) {
     for (const row of list) {
-      if (entries.held.has(row.entry_id)) entries.drop(row.entry_id);
-      else add({ what: "struck", date: row.date, ...(row.block_id ? { block_id: row.block_id } : {}), corrects: row.entry_id });
+      const entry = entries.held.get(row.entry_id);
+      if (entry && !entry.tried && !entry.given) entries.drop(row.entry_id);
+      else add({ what: "struck", date: row.date, ...(row.block_id ? { block_id: row.block_id } : {}), corrects: row.entry_id }, row);
     }
     changed();
   }
@@ -77,7 +78,7 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
     const save = (next) => {
       for (const kept of ["visit", "frame"]) if (row[kept] !== undefined) next[kept] = row[kept];
       if (row.why) entries.drop(row.entry_id); // was refused: it never was in the record
-      written(next);
+      written(next, row);
     };
     show("form", rowForm({ book, rows: rows(), what: row.what, from, corrects: row.why ? "" : row.record_id || row.entry_id, save, back: () => home(true) }).node, true);
   }
@@ -134,7 +135,7 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
     const why = h("input", { type: "text", maxlength: 200, "aria-label": t("book_strike_why"), placeholder: t("book_strike_why") });
     const yes = h("button", { type: "button", class: "main", onclick: () => {
       if (row.why) entries.drop(row.entry_id);
-      else entries.add({ what: "struck", date: row.date, ...(row.block_id ? { block_id: row.block_id } : {}), corrects: row.record_id || row.entry_id, ...(why.value.trim() ? { note: why.value.trim() } : {}) });
+      else entries.add({ what: "struck", date: row.date, ...(row.block_id ? { block_id: row.block_id } : {}), corrects: row.record_id || row.entry_id, ...(why.value.trim() ? { note: why.value.trim() } : {}) }, row);
       changed();
       told = t("book_struck");
       home(true);

@@ -48,9 +48,11 @@ export class Entries {
       this.kept = false;
     }
   }
-  /** Write a row down: it gets its number and its time here. */
-  add(row) {
-    const full = { ...row, entry_id: newId(), written: nowText() };
+  /** Write a row down: it gets its number and its time here; a correction is written after its row, whatever the clocks say. */
+  add(row, old = null) {
+    let written = nowText();
+    if (old && old.written >= written) written = new Date(Date.parse(old.written) + 1000).toISOString().slice(0, 19) + "Z";
+    const full = { ...row, entry_id: newId(), written };
     if (this.who()) full.who = this.who();
     this.put({ row: full, why: "" });
     return full;

@@ -40,6 +40,7 @@ export const sync = {
     let changed = false;
     try {
       if (some.length) {
+        for (const entry of some) if (!entry.tried) this.entries.put({ ...entry, tried: true }); // it may arrive though no answer comes back
         const answer = await ask("api/record", { file: this.book.file, rows: some.map((e) => e.row) });
         for (const id of answer.taken) this.entries.drop(id);
         for (const one of answer.refused) this.entries.refuse(one.entry_id, one.sentence);
