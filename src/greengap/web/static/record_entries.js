@@ -116,9 +116,10 @@ export function holding(rows) {
   const last = new Map();
   for (const row of rows) {
     let root = own(row), at = row;
-    for (let deep = 0; at && at.corrects && deep < 100; deep++) {
-      at = named.get(at.corrects);
-      root = at ? own(at) : root === own(row) ? row.corrects : root;
+    for (let deep = 0; at?.corrects && deep < 1000; deep++) {
+      const next = named.get(at.corrects);
+      root = next ? own(next) : at.corrects; // what it corrects may come later, from another device
+      at = next;
     }
     const before = last.get(root);
     if (!before || before.written < row.written || (before.written === row.written && own(before) < own(row))) last.set(root, row);
