@@ -34,7 +34,7 @@ from greengap.site.weather import read_weather
 from greengap.tables import DataFrame, Gap, SeasonRecord
 from greengap.web import edits
 from greengap.web.compare import Trial
-from greengap.web.field_book import field_book
+from greengap.web.field_book import field_book, record_rows
 from greengap.web.planner import Planner, crops_at_once
 from greengap.web.store import (
     Derived,
@@ -91,6 +91,7 @@ class Session:
         self._lock = threading.RLock()
         self._settings: tuple[str, FarmSettings] | None = None
         self.trial: Trial | None = None
+        self._book: tuple[Any, Any, dict[str, Any]] | None = None  # key, the plan it was made of, what is told
         self.planner = Planner(store.path, self.catalogue)
         self.planner.request(store.contents)
 
@@ -226,14 +227,19 @@ class Session:
         return find_gaps(calendar, self.settings, self.catalogue, southern=south)
 
     def field_book(self) -> dict[str, Any]:
-        """What the field book needs."""
+        """What the field book needs; what does not change with the record is made once for a plan."""
         self.refresh()
         made, contents = self.planner.made, self.store.contents
         plan = made.plan if made is not None and made.version == self.version else None
-        gaps = self.gaps() if plan is None else plan.gaps
-        return field_book(
-            self.settings, self._own_catalogue(), contents.blocks, gaps, contents.record, plan, self.store.path.name
-        )
+        key = (self.version, id(plan), id(self.planner.farm))
+        held = self._book
+        if held is None or held[0] != key:
+            gaps = self.gaps() if plan is None else plan.gaps
+            record = SeasonRecord.empty()
+            file = self.store.path.name
+            told = field_book(self.settings, self._own_catalogue(), contents.blocks, gaps, record, plan, file)
+            self._book = held = (key, plan, told)
+        return {**held[2], "record": record_rows(contents.record)}
 
     def _read_settings(self, rows: Rowset) -> FarmSettings:
         """Settings as the commands read them.

@@ -116,12 +116,12 @@ function frame() {
 }
 
 async function openFarm(more = {}) {
-  await farm.open();
-  patterns(farm.catalogue.covers);
-  document.body.classList.remove("at-start");
   const asked = new URLSearchParams(location.hash.slice(1));
   if (SCREENS[asked.get("screen")]) page.screen = asked.get("screen");
   else if (asked.get("gap") && matchMedia("(max-width: 760px)").matches) page.screen = "field"; // the code on a field sheet
+  await farm.open(page.screen !== "field");
+  patterns(farm.catalogue.covers);
+  document.body.classList.remove("at-start");
   page.block = farm.block(asked.get("block")) ? asked.get("block") : null;
   page.gap = page.block && asked.get("gap");
   const dates = farm.state.crops.map((c) => c.start).sort();

@@ -8,7 +8,7 @@ const EVERY = 4000; // milliseconds between two tries; plain http has no backgro
 const AT_ONCE = 200;
 
 export const sync = {
-  entries: null, book: null, reach: "", timer: null, busy: false, listeners: new Set(),
+  entries: null, book: null, reach: "", timer: null, busy: false, again: false, listeners: new Set(),
 
   on(act) {
     this.listeners.add(act);
@@ -32,8 +32,10 @@ export const sync = {
     this.timer = setTimeout(() => this.send(), 20);
   },
   async send() {
+    if (this.busy) this.again = true; // what was written meanwhile goes right after
     if (this.busy || !this.entries) return;
     this.busy = true;
+    this.again = false;
     const before = this.reach;
     if (this.entries.kept) this.entries.load(); // what another window has written, or sent
     const some = this.entries.waiting().slice(0, AT_ONCE);
@@ -57,7 +59,8 @@ export const sync = {
     }
     this.busy = false;
     if (changed || before !== this.reach) this.tell();
-    if (this.reach || this.entries.waiting().length) this.timer = setTimeout(() => this.send(), EVERY);
+    if (!this.reach && (this.again || this.entries.waiting().length)) this.go();
+    else if (this.reach) this.timer = setTimeout(() => this.send(), EVERY);
   },
   /** Where the entries are, in a sentence. */
   state() {
