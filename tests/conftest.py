@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import importlib
 import os
+import re
 import shutil
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +71,17 @@ def sample_farm():
     from greengap import read_farm
 
     return read_farm(Path(__file__).parents[1] / "sample_fields")
+
+
+@pytest.fixture(scope="session")
+def gone_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample farm with its first season a year ago, so that it can be written down; to be copied, not changed."""
+    folder = shutil.copytree(ROOT / "sample_fields", tmp_path_factory.mktemp("gone") / "farm")
+    calendar = folder / "crop_calendar.csv"
+    first = date.today().year - 1
+    years = {"2027": str(first), "2028": str(first + 1)}
+    calendar.write_text(re.sub(r"\b202[78]\b", lambda m: years[m[0]], calendar.read_text(encoding="utf-8")))
+    return folder
 
 
 @pytest.fixture(scope="session")

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import sys
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from greengap import cli_season
+from greengap.cli_common import check_out, open_farm, seasons_bar
+from greengap.cli_record import record
+from greengap.cli_season import learn, replan
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from greengap.catalogue import Catalogue
     from greengap.farm.seed_search import Attempt
     from greengap.farm_input import Farm
@@ -50,50 +48,6 @@ class Paper(StrEnum):
     letter = "letter"
 
 
-@contextmanager
-def _seasons_bar(what: str = "Running the weather years") -> Iterator[Callable[[int, int], None]]:
-    """A progress bar on the error stream, so that printed tables can be piped."""
-    from greengap.process.day_loop import is_compiled
-
-    if not is_compiled():
-        print("First run: the day loop is compiled once, which takes some seconds ...", file=sys.stderr)
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    bar = Progress(
-        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"), TimeElapsedColumn(),
-        console=Console(stderr=True), transient=True,
-    )  # fmt: skip
-    with bar:
-        task = bar.add_task(what, total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total)
-
-
-def _check_out(out: Path) -> None:
-    """Refuse a folder that cannot be written before the work is done, not after."""
-    from greengap.errors import InputProblem
-
-    try:
-        there = next(path for path in (out.absolute(), *out.absolute().parents) if path.exists())
-    except OSError as error:  # a name that the file system does not take
-        what = f"cannot be made ({error.strerror})"
-        raise InputProblem(f"{out.as_posix():.80}", "", what, "Name another folder with --out") from error
-    if not there.is_dir():
-        what = "is a file" if there == out.absolute() else f"cannot be made, since {there.name} is a file"
-    elif not os.access(there, os.W_OK | os.X_OK):
-        what = "cannot be written"
-    else:
-        return
-    raise InputProblem(out.as_posix(), "", what, "Name another folder with --out")
-
-
-def _read(farm: Path) -> Farm:
-    from greengap.farm_input import read_farm
-
-    print("Reading the farm ...", file=sys.stderr)
-    return read_farm(farm)
-
-
 def _gaps(read: Farm) -> DataFrame[Gap]:
     from greengap.farm.gaps import find_gaps
     from greengap.plan import southern
@@ -104,7 +58,7 @@ def _gaps(read: Farm) -> DataFrame[Gap]:
 def _planned(read: Farm) -> Plan:
     from greengap.plan import plan_farm
 
-    with _seasons_bar() as progress:
+    with seasons_bar() as progress:
         return plan_farm(read, progress)
 
 
@@ -123,8 +77,8 @@ def plan(
     from greengap.output.summary import summary
     from greengap.output.write import write_plan
 
-    _check_out(out)
-    made = _planned(_read(farm))
+    check_out(out)
+    made = _planned(open_farm(farm))
     written = write_plan(made, out, base_map=base_map, all_tables=all_tables)  # first: printing may be cut off
     for line in summary(made):
         print(line)
@@ -163,7 +117,7 @@ def options(
     from greengap.output.summary import option_lines
     from greengap.output.table import to_csv
 
-    read = _read(farm)
+    read = open_farm(farm)
     known = list(_gaps(read)["gap_id"])
     if gap not in known:
         remedy = f"{suggestion(gap, known, most=6)}; `greengap gaps` lists them with their dates"
@@ -173,7 +127,7 @@ def options(
         from greengap.gap_mixes import propose_mixes
         from greengap.output.mix_text import mix_lines, mix_table
 
-        with _seasons_bar() as progress:
+        with seasons_bar() as progress:
             proposals = propose_mixes(read, made, gap, progress)
         if csv:
             print(to_csv(mix_table(proposals)), end="")
@@ -197,7 +151,7 @@ def why(
     from greengap.farm.settings import suggestion
     from greengap.output.why import explain
 
-    read = _read(farm)
+    read = open_farm(farm)
     blocks, covers = list(read.blocks["block_id"]), [*sorted(read.catalogue.covers), "no_cover"]
     if block not in blocks:
         raise InputProblem(farm.as_posix(), f"block {block!r}", "there is no such block", suggestion(block, blocks))
@@ -246,9 +200,9 @@ def odds(
         from greengap.output.odds_plot import check_plots, write_odds
 
         check_plots()
-        _check_out(out)
-    read = _read(farm)
-    with _seasons_bar() as progress:
+        check_out(out)
+    read = open_farm(farm)
+    with seasons_bar() as progress:
         found = find_odds(read, block, cover, gap, wanted, draws if uncertainty else None, progress)
     written = write_odds(found, out, picture) if out is not None else []
     print(odds_csv(found, by_year=years) if csv else "\n".join(odds_lines(found, years)), end="" if csv else "\n")
@@ -299,8 +253,8 @@ def after(
         from greengap.output.odds_plot import check_plots
 
         check_plots()
-        _check_out(out)
-    read = _read(farm)
+        check_out(out)
+    read = open_farm(farm)
     ending = farm_ending(read.settings)
     ending = replace(
         ending,
@@ -308,7 +262,7 @@ def after(
         chopped=ending.chopped if chop is None else chop,
         inoculated=inoculate,
     )
-    with _seasons_bar() as progress:
+    with seasons_bar() as progress:
         found = find_after(read, block, cover, gap, ending, irrigate, wait, earlier, progress)
     written = write_after(found, out, picture) if out is not None else []
     print(after_csv(found) if csv else "\n".join(after_lines(found)), end="" if csv else "\n")
@@ -332,7 +286,7 @@ def ladder(
     from greengap.output.after_text import ladder_lines, ladder_of
     from greengap.output.table import to_csv
 
-    read = _read(farm)
+    read = open_farm(farm)
     known = list(_gaps(read)["gap_id"])
     if gap is not None and gap not in known:
         remedy = f"{suggestion(gap, known, most=6)}; `greengap gaps` lists them with their dates"
@@ -394,12 +348,12 @@ def order(
     from greengap.output.table import to_csv
     from greengap.plan import replan_without
 
-    _check_out(out)
+    check_out(out)
     width = _length("--drill-width", drill_width)
     drill = Drill(width, _length("--row-spacing", row_spacing), _length("--wheel", wheel), wheel_turns)
     if reserve is not None and not 0 < reserve <= 1:
         raise InputProblem("--reserve", "", f"{reserve:g} is not a share between 0 and 1", "Write 90 % as 0.9")
-    read = with_seed_lists(_read(farm), stock, prices)
+    read = with_seed_lists(open_farm(farm), stock, prices)
     if reserve is not None:
         read = replace(read, settings=replace(read.settings, reserve_odds=reserve))
     attempts = _search_record(search, farm, out, read)
@@ -532,8 +486,8 @@ def export(
     for name in profile:
         if name not in PROFILES and name != "all":
             raise InputProblem("--for", "", f"{name!r} is not a profile", suggestion(name, [*PROFILES, "all"]))
-    _check_out(out)
-    made = _planned(_read(farm))
+    check_out(out)
+    made = _planned(open_farm(farm))
     _check_year(year, made)
     jobs = list_jobs(made, year)
     for name in PROFILES if "all" in profile else dict.fromkeys(profile):
@@ -564,8 +518,8 @@ def sheets(
     from greengap.farm.settings import suggestion
     from greengap.output.field_sheet import write_sheets
 
-    _check_out(out)
-    read = _read(farm)
+    check_out(out)
+    read = open_farm(farm)
     made = _planned(read)
     _check_year(year, made)
     known = list(made.blocks["block_id"])
@@ -577,32 +531,6 @@ def sheets(
     print(f"Written: {path.as_posix()}, {pages} pages" if pages else "Nothing is sown there; no sheet is written.")
     if not pages:
         raise typer.Exit(NO_OPTION)
-
-
-@app.command()
-def learn(
-    farm: FarmFolder,
-    without: Annotated[
-        list[str] | None,
-        typer.Option(help="Leave a record out, with the reason: RECORD=REASON. May be given several times."),
-    ] = None,
-    apply: Annotated[bool, typer.Option("--apply", help="Use what was learned in every plan of the farm.")] = False,
-    undo: Annotated[bool, typer.Option("--undo", help="Take back what was learned.")] = False,
-    quick: Annotated[bool, typer.Option("--quick", help="Do not plan with and without it.")] = False,
-    csv: AsCsv = False,
-    records: Annotated[bool, typer.Option("--records", help="Print every record that was looked at as CSV.")] = False,
-) -> None:
-    """Learn from the farm's own records: what they move, which record moved it, whether it helps."""
-    from greengap.output.learn_text import forget, learn_report, parse_without
-
-    if undo:
-        print(forget(farm))
-        return
-    reasons = parse_without(without or [])
-    with _seasons_bar() as progress:
-        lines = learn_report(_read(farm), reasons, farm if apply else None, quick or csv or records, progress)
-        found = lines.as_csv(records) if csv or records else lines.as_text()
-    print(found, end="")
 
 
 @app.command()
@@ -672,7 +600,7 @@ def check(
     if quick:
         found = not_known(read, reckon=False)
     else:
-        with _seasons_bar("Planning with each answer") as progress:
+        with seasons_bar("Planning with each answer") as progress:
             found = not_known(read, progress)
     print(to_csv(found) if questions else "\n".join(question_lines(found, not quick)), end="" if questions else "\n")
 
@@ -712,9 +640,9 @@ def suitability(
     """Write a raster for each cover (cloud-optimised GeoTIFF): how well it suits the ground, cell by cell."""
     from greengap.suitability_rasters import suitability_grid, write_suitability
 
-    _check_out(out)
-    read = _read(farm)
-    with _seasons_bar("Running each kind of soil") as progress:
+    check_out(out)
+    read = open_farm(farm)
+    with seasons_bar("Running each kind of soil") as progress:
         found = suitability_grid(read, season, year, progress)
     print(f"{found.season.capitalize()} gaps of {found.year}: {found.kinds} kinds of soil.")
     for path in write_suitability(found, read, out):
@@ -738,12 +666,33 @@ def serve(
         typer.Option("--lan", help="Answer on the farm's network too, for a phone; whoever has the address gets in."),
     ] = False,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open the browser.")] = False,
+    keep_address: Annotated[
+        bool | None,
+        typer.Option(
+            "--keep-address/--other-address",
+            help="Take the same address as last time, so that a page kept open on a phone finds it again.",
+            show_default="kept with --lan",
+        ),
+    ] = None,
+    new_address: Annotated[
+        bool, typer.Option("--new-address", help="Keep a new address from now on; the old one is shut out.")
+    ] = False,
 ) -> None:
     """Open the page: draw blocks, set crop dates, choose covers, take the seed order."""
     from greengap.web.serve import serve as run
     from greengap.web.welcome import welcome
 
-    run(farm, farms, port, lan, not no_browser, lambda address: print("\n".join(welcome(address)), flush=True))
+    keep = lan if keep_address is None else keep_address
+    run(
+        farm,
+        farms,
+        port,
+        lan,
+        not no_browser,
+        keep or new_address,
+        new_address,
+        lambda address: print("\n".join(welcome(address)), flush=True),
+    )
 
 
 @app.command()
@@ -769,7 +718,9 @@ def unpack(
         print(f"Written: {path.as_posix()}")
 
 
-cli_season.register(app)
+app.command()(record)
+app.command()(replan)
+app.command()(learn)
 
 
 def main() -> None:

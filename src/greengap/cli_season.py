@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from greengap.cli_common import check_out, open_farm, seasons_bar
+
 FarmPath = Annotated[Path, typer.Argument(metavar="FARM", help="Farm folder with farm.toml in it, or a farm file.")]
 
 
@@ -33,7 +35,6 @@ def replan(
     """Plan anew from a day on: what is done stays, as little as possible moves, every change with its reason."""
     import sys
 
-    from greengap.cli import _check_out, _read, _seasons_bar
     from greengap.farm.season_record import read_day
     from greengap.output.replan_text import decided_rows, replan_lines, write_replan
     from greengap.output.table import to_csv
@@ -41,9 +42,9 @@ def replan(
 
     day = read_day(as_of, "--as-of")
     if out is not None:
-        _check_out(out)
-    with _seasons_bar() as progress:
-        done = run(_read(farm), day, progress, without=without or (), whole_farm=whole_farm)
+        check_out(out)
+    with seasons_bar() as progress:
+        done = run(open_farm(farm), day, progress, without=without or (), whole_farm=whole_farm)
     if out is not None:
         written = write_replan(done, out, letter=done.plan.settings.units == "us")
     print(to_csv(done.changes) if csv else "\n".join(replan_lines(done)), end="" if csv else "\n")
@@ -58,6 +59,26 @@ def replan(
         print(f"{add_to_record(farm, rows)} decisions written down.", file=sys.stderr if csv else sys.stdout)
 
 
-def register(app: typer.Typer) -> None:
-    """Add the commands of the season to those of the program."""
-    app.command()(replan)
+def learn(
+    farm: FarmPath,
+    without: Annotated[
+        list[str] | None,
+        typer.Option(help="Leave a record out, with the reason: RECORD=REASON. May be given several times."),
+    ] = None,
+    apply: Annotated[bool, typer.Option("--apply", help="Use what was learned in every plan of the farm.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back what was learned.")] = False,
+    quick: Annotated[bool, typer.Option("--quick", help="Do not plan with and without it.")] = False,
+    csv: Annotated[bool, typer.Option("--csv", help="Print the whole table as CSV.")] = False,
+    records: Annotated[bool, typer.Option("--records", help="Print every record that was looked at as CSV.")] = False,
+) -> None:
+    """Learn from the farm's own records: what they move, which record moved it, whether it helps."""
+    from greengap.output.learn_text import forget, learn_report, parse_without
+
+    if undo:
+        print(forget(farm))
+        return
+    reasons = parse_without(without or [])
+    with seasons_bar() as progress:
+        lines = learn_report(open_farm(farm), reasons, farm if apply else None, quick or csv or records, progress)
+        found = lines.as_csv(records) if csv or records else lines.as_text()
+    print(found, end="")

@@ -846,6 +846,9 @@ class SeasonRecord(Table):
     weed_plants: float = pa.Field(nullable=True, ge=0, description="Weeds in the frame.")
     weed_cover_fraction: float = pa.Field(nullable=True, ge=0, le=1, description="Ground under weeds.")
     weed_height_mm: float = pa.Field(nullable=True, ge=0, description="Height of the weeds.")
+    weed_level: str = pa.Field(
+        description="Weeds against the cover by eye: below, level or above; empty if not looked."
+    )
     area_m2: float = pa.Field(nullable=True, gt=0, description="Ground that was sown or worked.")
     seed_kg: float = pa.Field(nullable=True, gt=0, description="Seed used.")
     seed_left_kg: float = pa.Field(nullable=True, ge=0, description="Seed left in the box.")

@@ -275,7 +275,7 @@ def test_two_tabs_do_not_overwrite_each_other(serve: Serve, window: Window) -> N
 def test_the_page_works_without_a_network_and_asks_nobody_else(sample_served: Served, window: Window) -> None:
     page = window(sample_served)
     planned(page)
-    for screen in ("Calendar", "Work", "Flowers", "Order", "Compare", "Farm", "Map"):
+    for screen in ("Calendar", "Work", "Flowers", "Order", "Field book", "Compare", "Farm", "Map"):
         page.click(f".tabs >> text={screen}")
         page.wait_for_timeout(250)
     page.click(".block-list >> text=River 1")
@@ -296,7 +296,7 @@ def test_the_page_works_without_a_network_and_asks_nobody_else(sample_served: Se
 def test_a_phone_shows_everything_and_lets_choose(sample_served: Served, window: Window) -> None:
     page = window(sample_served, 360, 740, has_touch=True, is_mobile=True)
     planned(page)
-    for screen in ("Calendar", "Work", "Flowers", "Order", "Compare", "Farm", "Map"):
+    for screen in ("Calendar", "Work", "Flowers", "Order", "Field book", "Compare", "Farm", "Map"):
         page.tap(f".tabs >> text={screen}")
         page.wait_for_timeout(300)
         assert page.evaluate("document.documentElement.scrollWidth") == 360, screen
@@ -439,7 +439,7 @@ def test_every_text_of_the_page_is_in_the_catalogue() -> None:
     stems = (
         "problem_", "did_", "layer_", "screen_", "tool_", "export_", "equipment_", "missing_", "fault_", "draw_hint_",
         "class_", "scale_", "import_", "method_", "handle_",
-        "word_",
+        "word_", "kind_", "rec_", "said_", "book_job_", "book_due_", "book_reach_",
     )  # fmt: skip
     text = "".join(path.read_text(encoding="utf-8") for path in static.glob("*.js"))
     assert [key for key in words if f'"{key}"' not in text and not key.startswith(stems)] == []

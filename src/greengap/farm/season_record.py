@@ -97,7 +97,7 @@ KINDS: dict[str, Kind] = {
     "up": Kind("half of it is up", (), ("species",)),
     "stand": Kind(
         "counted in a frame", ("frame_area_m2", "plants"),
-        (*FRAME, "cover_fraction", "height_mm", "weed_plants", "weed_cover_fraction", "weed_height_mm"),
+        (*FRAME, "cover_fraction", "height_mm", "weed_plants", "weed_cover_fraction", "weed_height_mm", "weed_level"),
     ),
     "loss": Kind("lost to birds or else", ("cause",), ("lost_fraction", "species")),
     "weeded": Kind("weeded by hand", (), ("hours", "area_m2", "tool")),
@@ -117,12 +117,19 @@ KINDS: dict[str, Kind] = {
 }  # fmt: skip
 SOIL_STATES = ("crumbly", "ball", "dry")
 METHODS = ("drilled", "broadcast")
+WEED_LEVELS = ("below", "level", "above")  # tops of the weeds against the tops of the cover
 CAUSES = ("birds", "deer or hares", "slugs or insects", "drowned", "crust", "washed", "drought", "frost", "other")
 CHOICES = {
     "decided": ("keep", "weed once", "resow", "switch", "keep clean", "sow", "leave bare"),
     "verdict": ("good", "middling", "poor"),
 }
-ALLOWED = {"soil_state": SOIL_STATES, "method": METHODS, "cause": CAUSES, "what": tuple(KINDS)}
+ALLOWED = {
+    "soil_state": SOIL_STATES,
+    "method": METHODS,
+    "cause": CAUSES,
+    "weed_level": WEED_LEVELS,
+    "what": tuple(KINDS),
+}
 
 
 def fingerprint(row: Mapping[str, Any]) -> str:

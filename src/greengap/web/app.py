@@ -49,6 +49,7 @@ from greengap.web.edits import EditProblem
 from greengap.web.file_routes import file_routes
 from greengap.web.house import House, NotThere, OtherFarm, sample_folder
 from greengap.web.plan_routes import plan_routes
+from greengap.web.record_routes import record_routes
 from greengap.web.session import Session, pack_folder, slug
 from greengap.web.store import FarmStore, Rowset, VersionConflict, new_farm_file
 from greengap.web.views import cautions_of
@@ -167,6 +168,7 @@ def make_app(house: House) -> FastAPI:
     _edits(app, house)
     plan_routes(app, house)
     file_routes(app, house)
+    record_routes(app, house)
     return app
 
 

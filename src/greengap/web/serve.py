@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import os
+import re
 import secrets
 import socket
 import sys
@@ -20,6 +23,7 @@ from greengap.web.store import FarmStore
 
 LOCAL = "127.0.0.1"
 TOKEN_BYTES = 18
+ADDRESS_FILE = ".greengap-address"  # in the folder of the farms
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,47 @@ def lan_address() -> str:
             return str(probe.getsockname()[0])
         except OSError as error:
             raise InputProblem("--lan", "", "this machine is on no network", "Join the farm's network first") from error
+
+
+def kept_address(farms: Path, own: str, anew: bool) -> tuple[str, int]:
+    """The key and the port of last time, so that a page kept open on a phone finds the program again.
+
+    Parameters
+    ----------
+    farms : Path
+        Folder of the farms; the file `.greengap-address` in it is for this user's eyes alone.
+    own : str
+        Address of this machine; the port is kept with it.
+    anew : bool
+        Make a new key, which shuts out whoever has the old address.
+
+    Returns
+    -------
+    str
+        Key.
+    int
+        Port, 0 if there is none yet.
+    """
+    try:
+        told = json.loads((farms / ADDRESS_FILE).read_text(encoding="utf-8"))
+        key, port = str(told["key"]), int(told["ports"].get(own, 0))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return secrets.token_urlsafe(TOKEN_BYTES), 0
+    if anew or not re.fullmatch(r"[A-Za-z0-9_-]{16,64}", key) or not 0 <= port < 65536:
+        return secrets.token_urlsafe(TOKEN_BYTES), 0
+    return key, port
+
+
+def keep_address(farms: Path, own: str, key: str, port: int) -> None:
+    """Remember key and port, readable by this user alone; a folder that cannot be written is let be."""
+    path = farms / ADDRESS_FILE
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump({"key": key, "ports": {own: port}}, file)
+        path.chmod(0o600)
+    except OSError as error:
+        print(f"The address cannot be kept for next time ({error.strerror}).", file=sys.stderr)
 
 
 def farm_file_of(farm: Path, farms: Path) -> tuple[Path, bool]:
@@ -71,6 +116,8 @@ def serve(
     port: int,
     lan: bool,
     browser: bool,
+    keep: bool,
+    anew: bool,
     said: Callable[[Address], None],
 ) -> None:
     """Serve the page until it is stopped.
@@ -87,6 +134,10 @@ def serve(
         Answer on the network, not only on this machine.
     browser : bool
         Open the browser.
+    keep : bool
+        Take the address of last time, and remember this one; a random one otherwise.
+    anew : bool
+        Make a new address to remember.
     said : callable
         Told the address once the page can be reached.
 
@@ -105,14 +156,20 @@ def serve(
             print(f"{told}. The folder stays as it is, and is not read again.", file=sys.stderr)
         store = FarmStore(path)
     own = lan_address() if lan else ""
+    token, before = kept_address(farms, own or LOCAL, anew) if keep else (secrets.token_urlsafe(TOKEN_BYTES), 0)
     sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    host = "0.0.0.0" if lan else LOCAL
     try:
-        sock.bind(("0.0.0.0" if lan else LOCAL, port))
+        sock.bind((host, port or before))
     except OSError as error:
-        raise InputProblem("--port", "", f"{port} cannot be used ({error.strerror})", "Leave it out") from error
+        if port:
+            raise InputProblem("--port", "", f"{port} cannot be used ({error.strerror})", "Leave it out") from error
+        print("The port of last time is taken: pages that are open on phones have to be opened anew.", file=sys.stderr)
+        sock.bind((host, 0))
     port = sock.getsockname()[1]
-    token = secrets.token_urlsafe(TOKEN_BYTES)
+    if keep:
+        keep_address(farms, own or LOCAL, token, port)
     hosts = [f"{LOCAL}:{port}", f"localhost:{port}"] + ([f"{own}:{port}"] if lan else [])
     address = Address(f"http://{LOCAL}:{port}/{token}/", f"http://{own}:{port}/{token}/" if lan else "")
     house = House(farms, address.lan)

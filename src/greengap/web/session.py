@@ -23,14 +23,18 @@ from greengap.farm import drawing
 from greengap.farm.crop_calendar import read_crop_calendar
 from greengap.farm.fields import geodesic_area_m2, read_blocks
 from greengap.farm.gaps import find_gaps
+from greengap.farm.record_device import Taken, new_rows, rows_from_device, rows_from_small_file
+from greengap.farm.record_rows import Entered, Known
 from greengap.farm.settings import SOIL_PROPERTIES, FarmSettings, SoilRaster, settings_from
 from greengap.farm.traced import read_traced
 from greengap.farm_input import check_names, read_farm_contents
 from greengap.pack import pack, unpack
 from greengap.site.soil import soil_from_rasters
 from greengap.site.weather import read_weather
+from greengap.tables import DataFrame, Gap, SeasonRecord
 from greengap.web import edits
 from greengap.web.compare import Trial
+from greengap.web.field_book import field_book, record_rows
 from greengap.web.planner import Planner, crops_at_once
 from greengap.web.store import (
     Derived,
@@ -87,6 +91,7 @@ class Session:
         self._lock = threading.RLock()
         self._settings: tuple[str, FarmSettings] | None = None
         self.trial: Trial | None = None
+        self._book: tuple[Any, Any, dict[str, Any]] | None = None  # key, the plan it was made of, what is told
         self.planner = Planner(store.path, self.catalogue)
         self.planner.request(store.contents)
 
@@ -166,6 +171,75 @@ class Session:
                 return False  # a plan that was kept, say
             self.planner.request(now)
             return True
+
+    # ---- the season record ----------------------------------------------------------------------
+
+    def take_rows(self, rows: list[dict[str, Any]]) -> Taken:
+        """Take rows of a device into the record; each is taken or refused by itself."""
+        with self._lock:
+            self.refresh()
+            taken = rows_from_device(rows, self._known())
+            self._add(taken.rows)
+            return taken
+
+    def take_record_file(self, content: bytes, name: str) -> tuple[Entered, int]:
+        """Take the file of another device into the record, all of it or nothing; also how many rows were new.
+
+        Raises
+        ------
+        InputProblem
+            If it is no such file.
+        """
+        try:
+            text = content.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            raise InputProblem(name, "", "is not text in UTF-8", "Take it as the device gave it") from error
+        with self._lock:
+            self.refresh()
+            entered = rows_from_small_file(text, name, self._known(), self.settings.name)
+            return entered, self._add(entered.rows)
+
+    def _add(self, rows: DataFrame[SeasonRecord]) -> int:
+        fresh = new_rows(rows, self.store.contents.record)
+        return self.store.add_to_record(fresh) if len(fresh) else 0
+
+    def _known(self) -> Known:
+        blocks = self.store.contents.blocks
+        areas = dict(zip(blocks["block_id"], blocks["area_sown_m2"].astype(float), strict=True))
+        return Known(
+            areas, self.gaps(), self._own_catalogue(), self.store.contents.record, self.settings.units,
+            date_order=self.settings.date_order,
+        )  # fmt: skip
+
+    def _own_catalogue(self) -> Catalogue:
+        """With the covers that the farm has added, once it has been read for planning."""
+        farm = self.planner.farm
+        return self.catalogue if farm is None else farm.catalogue
+
+    def gaps(self) -> DataFrame[Gap]:
+        """The gaps of the calendar, blocks with two crops at once left out."""
+        contents = self.store.contents
+        calendar = contents.crop_calendar
+        calendar = calendar[~calendar["block_id"].isin(crops_at_once(calendar))].reset_index(drop=True)
+        if calendar.empty or not len(contents.blocks):
+            return Gap.empty()
+        south = bool(contents.blocks.total_bounds[[1, 3]].mean() < 0)
+        return find_gaps(calendar, self.settings, self.catalogue, southern=south)
+
+    def field_book(self) -> dict[str, Any]:
+        """What the field book needs; what does not change with the record is made once for a plan."""
+        self.refresh()
+        made, contents = self.planner.made, self.store.contents
+        plan = made.plan if made is not None and made.version == self.version else None
+        key = (self.version, id(plan), id(self.planner.farm))
+        held = self._book
+        if held is None or held[0] != key:
+            gaps = self.gaps() if plan is None else plan.gaps
+            record = SeasonRecord.empty()
+            file = self.store.path.name
+            told = field_book(self.settings, self._own_catalogue(), contents.blocks, gaps, record, plan, file)
+            self._book = held = (key, plan, told)
+        return {**held[2], "record": record_rows(contents.record)}
 
     def _read_settings(self, rows: Rowset) -> FarmSettings:
         """Settings as the commands read them.

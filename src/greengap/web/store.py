@@ -34,8 +34,9 @@ from greengap.farm.farm_file import (
     write_farm_file,
 )
 from greengap.farm.fields import geodesic_area_m2
+from greengap.farm.season_record import merged
 from greengap.farm.settings import FILE, settings_from
-from greengap.tables import Block, ClassShare, CropCalendar, Soil
+from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, SeasonRecord, Soil
 
 TABLES = ("blocks", "crops", "settings", "choices")
 SOFT = ("start_early", "start_late", "end_early", "end_late")
@@ -267,6 +268,14 @@ class FarmStore:
         self.history.append(Edit(number or 0, words, False))
         self.contents, self.rows, self.page, self.stamp = contents, rows, page, self.stamp_of_file()
         return version + 1
+
+    def add_to_record(self, rows: DataFrame[SeasonRecord]) -> int:
+        """Add rows to the season record; it is no edit, and no version is asked for: rows never stand in the way."""
+        with edit_farm_file(self.path) as edit:
+            added = edit.add_to_record(rows)
+        self.contents = replace(self.contents, record=merged(self.contents.record, rows))
+        self.stamp = self.stamp_of_file()
+        return added
 
     def step(self, version: int, back: bool) -> tuple[Patch, list[Any]] | None:
         """Take the last edit back, or do the next one again; None if there is none."""

@@ -8,6 +8,11 @@ export async function loadWords(language) {
   document.documentElement.lang = language;
 }
 
+/** Texts that are there already, as in a page by itself. */
+export function setWords(given) {
+  words = given;
+}
+
 /** A text of the catalogue, with what goes into it. */
 export function t(key, into = {}) {
   const text = words[key];

@@ -76,9 +76,11 @@ export const farm = {
     return out;
   },
 
-  async open() {
+  /** Read the farm; a screen that does not show the plan need not wait for it. */
+  async open(planFirst = true) {
     this.catalogue = this.catalogue || (await ask("api/catalogue"));
     this.take(await ask("api/state"));
+    if (!planFirst) { this.timer = setTimeout(() => this.look(), 3000); return; }
     await this.readPlan();
     this.follow();
   },

@@ -6,11 +6,12 @@ import { ask, farm, inWords } from "./farm.js";
 import { patterns } from "./ground.js";
 import { calendarScreen } from "./screen_calendar.js";
 import { compareScreen } from "./screen_compare.js";
+import { fieldScreen, takeRecordFile } from "./screen_field.js";
 import { mapScreen } from "./screen_map.js";
 import { bringIn, farmScreen, flowersScreen, orderScreen, workScreen } from "./screens_whole.js";
 import { startScreen } from "./start.js";
 
-const SCREENS = { map: mapScreen, calendar: calendarScreen, work: workScreen, flowers: flowersScreen, order: orderScreen, compare: compareScreen, farm: farmScreen };
+const SCREENS = { map: mapScreen, calendar: calendarScreen, work: workScreen, flowers: flowersScreen, order: orderScreen, field: fieldScreen, compare: compareScreen, farm: farmScreen };
 const work = document.getElementById("work"), headNode = document.getElementById("head");
 let screen = null, side = null, list = null, status = null, undo = null, redo = null, tabs = null;
 
@@ -41,7 +42,7 @@ function show() {
   spot.className = "screen " + page.screen;
   document.body.dataset.screen = page.screen;
   for (const tab of tabs.children) {
-    if (tab.dataset.screen === page.screen) tab.setAttribute("aria-current", "page");
+    if (tab.dataset.screen === page.screen) { tab.setAttribute("aria-current", "page"); tabs.scrollLeft = tab.offsetLeft - tabs.offsetLeft - 40; }
     else tab.removeAttribute("aria-current");
   }
   document.title = t("screen_" + page.screen) + " · " + (farm.state.settings.name || "greengap");
@@ -115,11 +116,12 @@ function frame() {
 }
 
 async function openFarm(more = {}) {
-  await farm.open();
-  patterns(farm.catalogue.covers);
-  document.body.classList.remove("at-start");
   const asked = new URLSearchParams(location.hash.slice(1));
   if (SCREENS[asked.get("screen")]) page.screen = asked.get("screen");
+  else if (asked.get("gap") && matchMedia("(max-width: 760px)").matches) page.screen = "field"; // the code on a field sheet
+  await farm.open(page.screen !== "field");
+  patterns(farm.catalogue.covers);
+  document.body.classList.remove("at-start");
   page.block = farm.block(asked.get("block")) ? asked.get("block") : null;
   page.gap = page.block && asked.get("gap");
   const dates = farm.state.crops.map((c) => c.start).sort();
@@ -151,6 +153,11 @@ function kindOf(name) {
   if (["tif", "tiff", "png", "jpg", "jpeg"].includes(end)) return "underlay";
   return "blocks";
 }
+/** The file of a record page, or an exported record. */
+async function isRecord(file) {
+  const top = await file.slice(0, 400).text();
+  return top.includes("greengap season record") || top.replace(/^\ufeff/, "").startsWith("record_id,");
+}
 addEventListener("dragover", (e) => { if (e.dataTransfer?.types.includes("Files")) { e.preventDefault(); document.body.classList.add("dropping"); } });
 addEventListener("dragleave", (e) => { if (!e.relatedTarget) document.body.classList.remove("dropping"); });
 addEventListener("drop", async (e) => {
@@ -159,6 +166,7 @@ addEventListener("drop", async (e) => {
   document.body.classList.remove("dropping");
   if (!farm.state) return;
   const file = e.dataTransfer.files[0];
+  if (await isRecord(file)) { try { await takeRecordFile(file); } catch (error) { say(inWords(error), "trouble"); } return; }
   let kind = kindOf(file.name);
   if (kind === null) {
     const top = (await file.slice(0, 2000).text()).toLowerCase();
@@ -179,7 +187,7 @@ document.getElementById("skip").textContent = t("skip");
 farm.on("progress", () => { drawStatus(); drawList(); });
 farm.on("plan", drawList);
 farm.on("state", () => { if (!status) return; drawStatus(); drawList(); const name = document.getElementById("farm-name"); if (name) name.textContent = farm.state.settings.name || farm.state.file; });
-farm.on("gone", () => say(t("problem_gone"), "trouble"));
+farm.on("gone", () => { if (page.screen !== "field") say(t("problem_gone"), "trouble"); }); // the field book says it by itself
 farm.on("other", async () => { say(t("problem_other_farm"), "trouble"); const got = await ask("api/start"); location.hash = ""; if (got.open) await openFarm(); else location.reload(); });
 const got = await ask("api/start");
 if (got.open) await openFarm(); else await start();
