@@ -109,7 +109,7 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
       const acts = h("div", { class: "acts" }, h("button", { type: "button", onclick: () => correct(row) }, t("book_correct")), h("button", { type: "button", onclick: () => strike(row, acts) }, t("book_strike")));
       return h("li", { "data-entry": row.entry_id }, h("p", {}, h("b", {}, t("kind_" + row.what) + ", " + (row.block_id || t("book_whole_farm"))), " ", longDay(row.date) + (row.who ? ", " + row.who : "")),
         h("p", {}, rowWords(book, row)), old && h("p", { class: "hint" }, t("book_before", { words: rowWords(book, old) || longDay(old.date) })),
-        row.why ? h("p", { class: "wrong" }, t("book_refused", { why: row.why })) : row.waits && h("p", { class: "waits" }, t("book_waits")), acts);
+        row.why ? h("p", { class: "wrong" }, t("book_refused", { why: row.why })) : row.waits && h("p", { class: "waits" }, t(book.made ? "book_waits_here" : "book_waits")), acts);
     };
     // The frames of one look are one line, opened to correct a single one.
     const looks = new Map();
@@ -125,7 +125,7 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
       const weeds = frames.filter((r) => r.weed_plants !== undefined).map((r) => shown(r.weed_plants));
       return h("li", {}, h("p", {}, h("b", {}, t("kind_stand") + ", " + one.block_id), " ", longDay(one.date) + (one.who ? ", " + one.who : "")),
         h("p", {}, counted.join("; ") + (weeds.length ? "; " + t("rec_weed_plants").toLowerCase() + " " + weeds.join(", ") : "")),
-        waits > 0 && h("p", { class: "waits" }, t("book_waits")),
+        waits > 0 && h("p", { class: "waits" }, t(book.made ? "book_waits_here" : "book_waits")),
         h("details", { class: "more", open: frames.some((r) => r.why) }, h("summary", {}, t("book_frames_list", { n: new Set(frames.map((r) => r.frame)).size })), h("ol", { class: "frames" }, frames.map(line))));
     };
     const shownLooks = [...looks.values()].slice(0, LATELY);

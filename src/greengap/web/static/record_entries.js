@@ -105,7 +105,7 @@ export class Entries {
 /** All rows, those of this device too, each once. */
 export function allRows(book, entries) {
   const there = new Set(book.record.map((r) => r.entry_id));
-  return [...book.record, ...entries.list().filter((e) => !there.has(e.row.entry_id)).map((e) => ({ ...e.row, waits: true, why: e.why }))];
+  return [...book.record, ...entries.list().filter((e) => !there.has(e.row.entry_id)).map((e) => ({ ...e.row, waits: !e.given, why: e.why }))];
 }
 
 /** What holds: of a row and all that corrects it the one written last, nothing of what was struck out. */

@@ -6,7 +6,7 @@ import { localDay } from "./record_entries.js";
 
 // What stands open in a form, in this order; the rest of a kind is under More.
 const FIRST = {
-  sown: ["cover_id", "seed_kg", "area_m2", "lot", "tag_kept", "depth_mm", "soil_state"],
+  sown: ["cover_id", "seed_kg", "area_m2", "method", "lot", "tag_kept", "depth_mm", "soil_state"],
   stand: ["plants", "frame_area_m2", "weed_plants", "weed_level"], up: [], loss: ["cause", "lost_fraction"], weeded: ["hours", "area_m2", "tool"], flower: ["species"],
   sample: ["frame_area_m2", "fresh_g", "dry_g"], ended: ["tool", "height_mm", "seed_seen"], ready: ["days_lost"],
   rain: ["water_mm"], watered: ["water_mm", "hours"], decided: ["choice", "cover_id"], verdict: ["choice", "days_lost"],
@@ -93,7 +93,7 @@ function control(book, rows, column, what, place, from) {
 function numberField(book, rows, column, what, place, from) {
   const { unit, factor } = book.columns[column], gap = place.gap();
   let given = from[column], note = "";
-  if (given === undefined && column === "area_m2") given = book.blocks.find((b) => b.id === place.block.value)?.area_m2;
+  if (given === undefined && column === "area_m2" && what === "sown") given = book.blocks.find((b) => b.id === place.block.value)?.area_m2;
   if (given === undefined && column === "frame_area_m2") given = book.frames[0].area_m2;
   if (what === "sown" && gap?.cover) {
     const depths = [...new Set(Object.values(gap.depth_mm || {}))];
