@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from greengap import read_farm
@@ -62,6 +62,7 @@ rows = st.lists(
 )  # fmt: skip
 
 
+@settings(max_examples=25, deadline=None)
 @given(rows, rows, rows)
 def test_merging_is_the_same_in_any_order_and_loses_no_row(a, b, c):
     parts = [record_of(x) for x in (a, b, c)]
