@@ -76,7 +76,7 @@ def test_cells_without_a_gap_have_no_score(even):
 
 def test_varied_ground_gives_several_kinds_and_scores(varied):
     found = suitability_grid(varied, "midsummer", 2027)
-    assert found.kinds > 5
+    assert found.kinds >= 4
     known = [scores[scores != NO_SCORE] for scores in found.scores.values()]
     assert sum(len(np.unique(scores)) > 1 for scores in known) > 5
     assert min(scores.min() for scores in known) >= 0
