@@ -58,6 +58,12 @@ def record(
             show_default="none",
         ),
     ] = None,
+    today: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DATE", help="Take this day for today, to play a season through.", show_default="the clock"
+        ),
+    ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check and show the rows, write nothing.")] = False,
     csv: Annotated[bool, typer.Option("--csv", help="list: print it as CSV, all columns.")] = False,
     every: Annotated[bool, typer.Option("--all", help="list: also what was corrected or struck out.")] = False,
@@ -87,15 +93,22 @@ def record(
         _page(farm, out)
         return
     read = open_farm(farm)
-    known = _known(read)
+    known = _known(read, today)
     entered = _entered(read, known, what, given or [], said)
     _write(farm, read, known, entered, dry_run)
 
 
-def _known(read: Farm) -> Known:
+def _known(read: Farm, today: str | None) -> Known:
+    from datetime import UTC, datetime
+
+    from greengap.farm.season_record import read_day
     from greengap.record_entry import covers_when_asked, known_of
 
-    return known_of(read, planned=covers_when_asked(read, _planned))
+    planned = covers_when_asked(read, _planned)
+    if today is None:
+        return known_of(read, planned=planned)
+    day = read_day(today, "--today").to_pydatetime()
+    return known_of(read, planned=planned, today=day.date(), now=datetime.combine(day, datetime.now(UTC).timetz()))
 
 
 def _planned(read: Farm) -> Plan:
@@ -173,7 +186,7 @@ def _write(farm: Path, read: Farm, known: Known, entered: Entered, dry_run: bool
 
 
 def _verdicts(read: Farm, rows: DataFrame[SeasonRecord]) -> list[str]:
-    """What new rows come to at once: the true rate of each sowing. A verdict on a stand belongs here."""
+    """What new rows come to at once: true rates of sowings, what a count says of a stand, what a sample weighs."""
     from greengap.record_entry import rate_of, rate_words
 
     out = []
@@ -182,6 +195,33 @@ def _verdicts(read: Farm, rows: DataFrame[SeasonRecord]) -> list[str]:
         if found is not None:
             words = rate_words(found, read.settings.units, read.catalogue.rule("rate_off"))
             out.append(f"{row['gap_id'] or row['block_id']}: {words}")
+    looked = rows[rows["what"].isin(["stand", "sample"]) & (rows["gap_id"] != "")]
+    if len(looked):
+        out += _looked_at(read, rows, looked)
+    return out
+
+
+def _looked_at(read: Farm, rows: DataFrame[SeasonRecord], looked: DataFrame[SeasonRecord]) -> list[str]:
+    """What new counts and samples say, gap by gap, as of their own last day."""
+    from dataclasses import replace
+
+    from greengap.biomass_sample_of import sample_of
+    from greengap.errors import InputProblem
+    from greengap.farm.season_record import merged
+    from greengap.output.sample_text import sample_lines
+    from greengap.output.stand_text import stand_lines
+    from greengap.stand_check_of import check_stand
+
+    farm, out = replace(read, record=merged(read.record, rows)), []
+    for (gap, what), some in looked.groupby(["gap_id", "what"], sort=False):
+        day = some["date"].max()
+        try:
+            if what == "stand":
+                out += ["", *stand_lines(check_stand(farm, str(gap), day))]
+            elif (sample := sample_of(farm, str(gap), day)) is not None:
+                out += ["", *sample_lines(sample, farm.catalogue, farm.settings.units)]
+        except InputProblem as problem:  # the rows are good, but do not yet come to anything
+            out.append(problem.sentence)
     return out
 
 
