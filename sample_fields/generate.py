@@ -37,7 +37,7 @@ ORIGIN_X, ORIGIN_Y = 418_480.0, 5_377_020.0  # where along = across = 0 lies; ne
 TURN_RAD = np.radians(24.0)  # the valley rises to the east-north-east
 CELL_M = 10.0
 FIRST_YEAR, LAST_YEAR = 2000, 2024
-SEASON_LIKE = 2002  # weather year that the made-up season of 2027 is drawn from
+SEASON_LIKE = 2007  # weather year that the made-up season of 2027 is drawn from
 
 # ---------------------------------------------------------------------------------------------- the ground
 

@@ -236,3 +236,26 @@ def test_the_same_record_gives_the_same_words(sample_farm, sample_plan):
     rows = [row("sown", "2027-04-08", "Pond", cover_id="oat"), row("sown", "2027-04-09", "Beds 2", cover_id="oat")]
     one, two = (from_today(sample_farm, sample_plan, "2027-05-09", *order) for order in (rows, rows[::-1]))
     assert list(replan_lines(one)) == list(replan_lines(two))
+
+
+def test_a_stand_that_is_given_up_is_sown_again_or_left(sample_farm, sample_plan):
+    was = planned(sample_plan, "Pond/2")
+    sown = row("sown", f"{was.sow_best:%Y-%m-%d}", "Pond", cover_id=was.cover_id)
+    day = f"{was.sow_best + pd.Timedelta(days=10):%Y-%m-%d}"
+    kept = from_today(sample_farm, sample_plan, day, sown, row("decided", day, "Pond", choice="keep"))
+    left = from_today(sample_farm, sample_plan, day, sown, row("decided", day, "Pond", choice="keep clean"))
+    again = from_today(sample_farm, sample_plan, day, sown, row("decided", day, "Pond", choice="resow"))
+    states = [d.states.set_index("gap_id").loc["Pond/2", "state"] for d in (kept, left, again)]
+    assert states == ["sown", "open", "open"]
+    assert planned(left.plan, "Pond/2").cover_id == "no_cover"
+    assert planned(again.plan, "Pond/2").cover_id == was.cover_id
+    assert planned(again.plan, "Pond/2").sow_best >= pd.Timestamp(day)
+
+
+def test_a_count_moves_what_is_expected_of_a_stand(sample_farm, sample_plan):
+    was = planned(sample_plan, "Pond/2")
+    sown = row("sown", f"{was.sow_best:%Y-%m-%d}", "Pond", cover_id=was.cover_id)
+    day = f"{was.sow_best + pd.Timedelta(days=12):%Y-%m-%d}"
+    thin = [row("stand", day, "Pond", frame=n, frame_area_m2=0.25, plants=float(3 + n % 2)) for n in range(1, 5)]
+    counted, not_counted = (from_today(sample_farm, sample_plan, day, sown, *rows) for rows in (thin, []))
+    assert planned(counted.plan, "Pond/2").biomass_p50_kg_ha < planned(not_counted.plan, "Pond/2").biomass_p50_kg_ha

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -14,6 +15,7 @@ from greengap.advice.seeding import seed_needs
 from greengap.advice.true_rate import TrueRate, true_rate
 from greengap.farm.gaps import find_gaps
 from greengap.farm.record_rows import Known
+from greengap.farm.season_record import current
 from greengap.farm_input import Farm
 from greengap.plan import Plan, plan_farm, southern
 from greengap.tables import Allocation, DataFrame, Gap, Option, SeasonRecord, SeedNeed
@@ -53,7 +55,10 @@ def known_of(
 
 
 def covers_when_asked(farm: Farm, plan: Callable[[Farm], Plan] = plan_farm) -> Callable[[], Mapping[str, str]]:
-    """The cover of each gap by the plan, which is made once and only when it is asked for."""
+    """The cover of each gap by the plan before the season, or as decided since; made once and only when asked for.
+
+    The sheets in the shed are of that plan: this season's days do not move it.
+    """
     held: dict[str, str] = {}
     made = False
 
@@ -61,7 +66,10 @@ def covers_when_asked(farm: Farm, plan: Callable[[Farm], Plan] = plan_farm) -> C
         nonlocal made
         if not made:
             made = True
-            held.update(planned_covers(plan(farm).allocation))
+            held.update(planned_covers(plan(replace(farm, so_far=None, this_season=None)).allocation))
+            decided = current(farm.record)
+            decided = decided[(decided["what"] == "decided") & (decided["cover_id"] != "") & (decided["gap_id"] != "")]
+            held.update(zip(decided["gap_id"], decided["cover_id"], strict=True))
         return held
 
     return covers

@@ -14,7 +14,7 @@ from greengap.advice.options import NO_COVER, list_options
 from greengap.advice.progress import gap_states, gaps_by_now, known_by
 from greengap.errors import InputProblem
 from greengap.farm.season_record import current
-from greengap.farm.settings import Choice
+from greengap.farm.settings import Choice, suggestion
 from greengap.farm_input import Farm
 from greengap.plan import Judged, Plan, join_judged, judge, judged_of, plan_farm, settle
 from greengap.process.standing import Standing
@@ -127,7 +127,7 @@ def replan(
     """
     if unknown := sorted(set(without) - set(farm.catalogue.species)):
         what = f"{unknown[0]:.40} is not a species of the catalogue"
-        raise InputProblem("--without", "", what, "`greengap catalogue` lists them")
+        raise InputProblem("--without", "", what, suggestion(unknown[0], sorted(farm.catalogue.species)))
     record = known_by(current(farm.record), as_of)
     season, notes = farm_as_of(farm, as_of, record)
     if before is None:
@@ -489,7 +489,7 @@ def list_changes(
             next_crop = new_gap.loc[gap_id, "end"] + DAY
             late = (fit[1] - next_crop).days
             tail = f"{_day(next_crop)} is planned: {late} days too soon in the median year" if late > 0 else "in time"
-            now_fit = f"{_day(fit[1])} ({_day(fit[0])} to {_day(fit[2])})"
+            now_fit = _day(fit[1]) if fit[0] == fit[2] else f"{_day(fit[1])} ({_day(fit[0])} to {_day(fit[2])})"
             moved = np.nan if was_fit is None else (fit[1] - was_fit[1]).days
             add("fit to plant", "-" if was_fit is None else _day(was_fit[1]), now_fit, moved, tail)
         if stands and (a.holds_years, a.years) != (b.holds_years, b.years):

@@ -14,7 +14,7 @@ NEAR_D = 60  # a row that names no gap belongs to the nearest one of its block, 
 # Kinds of row whose day stands in `GapState`; of several the last one counts, of the first signs the first.
 LAST = {"cleared": "cleared_on", "sown": "sown_on", "ended": "ended_on", "planted": "planted_on"}
 FIRST = {"up": "up_on", "flower": "flower_on", "ready": "ready_on"}
-AT_THE_END = ("ended", "ready", "planted", "verdict")
+GIVEN_UP = ("resow", "switch", "keep clean", "leave bare")  # decisions after which a stand counts no more
 
 
 def gap_of_row(row: Any, gaps: pd.DataFrame) -> str:
@@ -87,11 +87,14 @@ def gap_states(gaps: DataFrame[Gap], record: DataFrame[SeasonRecord], as_of: pd.
                 days[column] = days[column] if pd.isna(days[column]) or days[column] >= days["sown_on"] else pd.NaT
         sown, decided = mine[mine["what"] == "sown"], mine[mine["what"] == "decided"]
         choice = str(decided["choice"].iloc[-1]) if len(decided) else ""
+        given_up = len(sown) and choice in GIVEN_UP and decided["date"].iloc[-1] >= sown["date"].iloc[-1]
         cover = ""
-        if len(sown):
+        if len(sown) and not given_up:
             cover = str(sown["cover_id"].iloc[-1])
         elif len(decided):
             cover = str(decided["cover_id"].iloc[-1])
+            if not cover and choice == "resow" and len(sown):
+                cover = str(sown["cover_id"].iloc[-1])
         end = gap.end if pd.isna(days["planted_on"]) else days["planted_on"] - DAY
         start = gap.start if pd.isna(days["cleared_on"]) else days["cleared_on"] + DAY
         state = "open"
@@ -99,7 +102,7 @@ def gap_states(gaps: DataFrame[Gap], record: DataFrame[SeasonRecord], as_of: pd.
             state = "past"
         elif pd.notna(days["ended_on"]):
             state = "ended"
-        elif len(sown):
+        elif len(sown) and not given_up:
             state = "sown"
         elif start > as_of:
             state = "ahead"

@@ -60,7 +60,11 @@ def replan_lines(done: Replanned) -> Iterator[str]:
         yield f"{gap}"
         told = ""
         for c in mine.itertuples():
-            days = "" if pd.isna(c.days) else f", {abs(c.days):.0f} days {'later' if c.days > 0 else 'sooner'}"
+            days = ""
+            if c.days:  # neither 0 nor, in the next line, unknown
+                number = abs(c.days)
+                days = f", {number:.0f} day{'s' * (number != 1)} {'later' if c.days > 0 else 'sooner'}"
+            days = "" if pd.isna(c.days) else days
             yield f"  {c.what}: {c.before} -> {c.now}{days}" + (f" ({c.reason})" if len(c.reason) <= SHORT else "")
             if len(c.reason) > SHORT and c.reason != told:
                 yield f"    {c.reason}"
