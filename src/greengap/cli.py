@@ -479,6 +479,7 @@ def export(
     from greengap.farm.settings import suggestion
     from greengap.output.export import PROFILES, export_lines, profile_lines, write_export
     from greengap.output.jobs import list_jobs
+    from greengap.plan import before_season
 
     if not profile:
         print("\n".join(profile_lines()))
@@ -487,12 +488,20 @@ def export(
         if name not in PROFILES and name != "all":
             raise InputProblem("--for", "", f"{name!r} is not a profile", suggestion(name, [*PROFILES, "all"]))
     check_out(out)
-    made = _planned(open_farm(farm))
-    _check_year(year, made)
-    jobs = list_jobs(made, year)
-    for name in PROFILES if "all" in profile else dict.fromkeys(profile):
-        written = write_export(made, name, out, year, terminal if name.startswith("task-data") else None, jobs)
-        print("\n".join(export_lines(made, name, written, year)))
+    read = open_farm(farm)
+    names = list(PROFILES if "all" in profile else dict.fromkeys(profile))
+    in_winter = [
+        n for n in names if n == "records" and read.so_far is not None and len(read.record)
+    ]  # as it was planned
+    for some, of in ((in_winter, before_season(read)), ([n for n in names if n not in in_winter], read)):
+        if not some:
+            continue
+        made = _planned(of)
+        _check_year(year, made)
+        jobs = list_jobs(made, year)
+        for name in some:
+            written = write_export(made, name, out, year, terminal if name.startswith("task-data") else None, jobs)
+            print("\n".join(export_lines(made, name, written, year)))
     if made.seed_need.empty:
         raise typer.Exit(NO_OPTION)
 

@@ -155,6 +155,11 @@ def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) ->
     return settle(farm, gaps, judge(farm, gaps, progress))
 
 
+def before_season(farm: Farm) -> Farm:
+    """The farm as it was planned in winter: without this season's days."""
+    return replace(farm, so_far=None, this_season=None)
+
+
 @dataclass(frozen=True)
 class Judged:
     """What was run and rated for some gaps; those of a block depend on nothing but that block."""

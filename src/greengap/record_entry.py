@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -17,7 +16,7 @@ from greengap.farm.gaps import find_gaps
 from greengap.farm.record_rows import Known
 from greengap.farm.season_record import current
 from greengap.farm_input import Farm
-from greengap.plan import Plan, plan_farm, southern
+from greengap.plan import Plan, before_season, plan_farm, southern
 from greengap.tables import Allocation, DataFrame, Gap, Option, SeasonRecord, SeedNeed
 from greengap.units import System, write
 
@@ -66,7 +65,7 @@ def covers_when_asked(farm: Farm, plan: Callable[[Farm], Plan] = plan_farm) -> C
         nonlocal made
         if not made:
             made = True
-            held.update(planned_covers(plan(replace(farm, so_far=None, this_season=None)).allocation))
+            held.update(planned_covers(plan(before_season(farm)).allocation))
             decided = current(farm.record)
             decided = decided[(decided["what"] == "decided") & (decided["cover_id"] != "") & (decided["gap_id"] != "")]
             held.update(zip(decided["gap_id"], decided["cover_id"], strict=True))

@@ -16,7 +16,7 @@ from greengap.errors import InputProblem
 from greengap.farm.season_record import current
 from greengap.farm.settings import Choice, suggestion
 from greengap.farm_input import Farm
-from greengap.plan import Judged, Plan, join_judged, judge, judged_of, plan_farm, settle
+from greengap.plan import Judged, Plan, before_season, join_judged, judge, judged_of, plan_farm, settle
 from greengap.process.standing import Standing
 from greengap.site.weather_join import splice_season, with_gauge
 from greengap.stand_check_of import standing_of
@@ -131,7 +131,7 @@ def replan(
     record = known_by(current(farm.record), as_of)
     season, notes = farm_as_of(farm, as_of, record)
     if before is None:
-        before = plan_farm(replace(farm, so_far=None, this_season=None), progress)
+        before = plan_farm(before_season(farm), progress)
     first, last = before.gaps["start"].min(), before.gaps["end"].max()
     if not first - pd.Timedelta(days=366) <= as_of <= last:
         what = f"{as_of:%Y-%m-%d} lies outside the plan, which goes from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
