@@ -226,7 +226,7 @@ def test_outlines_keep_nine_decimals_and_stay_valid(sample_plan, jobs):
 
 def run(monkeypatch, plan, *words):
     monkeypatch.setattr(cli, "_planned", lambda read: plan)
-    monkeypatch.setattr(cli, "_read", lambda farm: None)
+    monkeypatch.setattr(cli, "open_farm", lambda farm: None)
     return CliRunner().invoke(cli.app, list(words))
 
 

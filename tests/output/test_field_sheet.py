@@ -206,7 +206,7 @@ def test_a_sheet_has_the_counts_of_its_block_and_stays_one_page(sample_farm, sam
 
 def test_the_command_prints_some_blocks(monkeypatch, sample_farm, sample_plan, tmp_path):
     monkeypatch.setattr(cli, "_planned", lambda read: sample_plan)
-    monkeypatch.setattr(cli, "_read", lambda farm: sample_farm)
+    monkeypatch.setattr(cli, "open_farm", lambda farm: sample_farm)
     done = CliRunner().invoke(
         cli.app, ["sheets", "farm", "--block", "River 1", "--paper", "letter", "--out", str(tmp_path)]
     )

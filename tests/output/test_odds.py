@@ -216,7 +216,7 @@ def ask(*words: str):
 
 @pytest.fixture
 def asked(sample_farm, monkeypatch):
-    monkeypatch.setattr(cli, "_read", lambda farm: sample_farm)
+    monkeypatch.setattr(cli, "open_farm", lambda farm: sample_farm)
     return ask
 
 
