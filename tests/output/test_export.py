@@ -224,26 +224,28 @@ def test_outlines_keep_nine_decimals_and_stay_valid(sample_plan, jobs):
 # -- the command ------------------------------------------------------------------------------------------
 
 
-def run(monkeypatch, plan, *words):
+def run(monkeypatch, plan, farm, *words):
     monkeypatch.setattr(cli, "_planned", lambda read: plan)
-    monkeypatch.setattr(cli, "open_farm", lambda farm: None)
+    monkeypatch.setattr(cli, "open_farm", lambda _: farm)
     return CliRunner().invoke(cli.app, list(words))
 
 
-def test_the_command_lists_the_profiles_and_writes_several(monkeypatch, sample_plan, tmp_path):
-    listed = run(monkeypatch, sample_plan, "export", "farm")
+def test_the_command_lists_the_profiles_and_writes_several(monkeypatch, sample_farm, sample_plan, tmp_path):
+    listed = run(monkeypatch, sample_plan, sample_farm, "export", "farm")
     assert listed.exit_code == 0
     assert "task-data-4" in listed.output
     out = str(tmp_path / "out")
-    done = run(monkeypatch, sample_plan, "export", "farm", "--for", "kml", "--for", "csv-wkt", "--out", out)
+    done = run(
+        monkeypatch, sample_plan, sample_farm, "export", "farm", "--for", "kml", "--for", "csv-wkt", "--out", out
+    )
     assert done.exit_code == 0, done.output
     assert "kg of seed in the file and in the order" in done.output
     assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["sowing.csv", "sowing.kml"]
 
 
-def test_the_command_refuses_a_profile_that_is_none(monkeypatch, sample_plan, tmp_path):
+def test_the_command_refuses_a_profile_that_is_none(monkeypatch, sample_farm, sample_plan, tmp_path):
     from greengap.errors import InputProblem
 
-    done = run(monkeypatch, sample_plan, "export", "farm", "--for", "task-data-5", "--out", str(tmp_path))
+    done = run(monkeypatch, sample_plan, sample_farm, "export", "farm", "--for", "task-data-5", "--out", str(tmp_path))
     assert isinstance(done.exception, InputProblem)
     assert "task-data-4" in done.exception.sentence

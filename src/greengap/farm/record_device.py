@@ -110,7 +110,11 @@ def rows_from_small_file(text: str, shown: str, known: Known, farm: str) -> Ente
         (f"row {r.record_id}", f"{r.what!r:.40} is no kind of row") for r in rows.itertuples() if r.what not in KINDS
     ]
     latest = pd.Timestamp(known.today + timedelta(days=1))
-    bad += [(f"row {r.record_id}", f"{r.date:%Y-%m-%d} has not come yet") for r in rows.itertuples() if r.date > latest]
+    bad += [
+        (f"row {r.record_id}", f"{r.date:%Y-%m-%d} has not come yet")
+        for r in rows.itertuples()
+        if r.date > latest and r.what in KINDS and not KINDS[r.what].may_be_ahead
+    ]
     if bad:
         raise several(shown, bad, "Correct these rows where the file was made")
     blocks = set(rows["block_id"]) - {""}

@@ -327,7 +327,8 @@ def _day(out: Checked, cells: Mapping[str, Any], known: Known) -> None:
         out.problem("date", f"{said:.40} is several days", "Write the day on which it was, as 2027-07-10")
         return
     day = pd.Timestamp(soft.usual)
-    if soft.usual > known.today + timedelta(days=1):
+    kind = KINDS.get(str(out.row.get("what", "")))
+    if soft.usual > known.today + timedelta(days=1) and not (kind and kind.may_be_ahead):
         out.problem("date", f"{day:%Y-%m-%d} has not come yet", "Write down what was, not what is planned")
     elif day < FIRST_DAY:
         out.problem("date", f"{day:%Y-%m-%d} is too long ago", "Look at the year")

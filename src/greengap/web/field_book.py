@@ -92,6 +92,7 @@ def field_book(
                 "required": list(kind.required),
                 "optional": [*kind.optional, "note"],
                 "needs_block": kind.needs_block,
+                "may_be_ahead": kind.may_be_ahead,
             }
             for key, kind in KINDS.items()
             if key != "struck"

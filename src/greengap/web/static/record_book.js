@@ -7,7 +7,7 @@ import { allRows, holding, localDay } from "./record_entries.js";
 import { rateSentence, rowForm, shown } from "./record_forms.js";
 
 const LATELY = 12, DUE = 6;
-const ORDER = ["sown", "stand", "up", "weeded", "flower", "ended", "ready", "loss", "sample", "rain", "watered", "decided", "verdict"];
+const ORDER = ["sown", "stand", "up", "weeded", "flower", "ended", "ready", "planted", "cleared", "loss", "sample", "rain", "watered", "decided", "verdict"];
 const QUIET = new Set(["what", "date", "block_id", "gap_id", "cover_id", "visit", "entry_id", "record_id", "written", "who", "corrects", "holds", "waits", "why"]); // said elsewhere in a line
 
 /** What a row says, besides day and place. */

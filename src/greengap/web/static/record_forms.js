@@ -8,7 +8,7 @@ import { localDay } from "./record_entries.js";
 const FIRST = {
   sown: ["cover_id", "seed_kg", "area_m2", "method", "lot", "tag_kept", "depth_mm", "soil_state"],
   stand: ["plants", "frame_area_m2", "weed_plants", "weed_level"], up: [], loss: ["cause", "lost_fraction"], weeded: ["hours", "area_m2", "tool"], flower: ["species"],
-  sample: ["frame_area_m2", "fresh_g", "dry_g"], ended: ["tool", "height_mm", "seed_seen"], ready: ["days_lost"],
+  sample: ["frame_area_m2", "fresh_g", "dry_g"], ended: ["tool", "height_mm", "seed_seen"], ready: ["days_lost"], planted: ["days_lost"], cleared: [],
   rain: ["water_mm"], watered: ["water_mm", "hours"], decided: ["choice", "cover_id"], verdict: ["choice", "days_lost"],
 };
 const word = (value) => t("said_" + value.replaceAll(" ", "_"));
@@ -39,7 +39,7 @@ export function placeAndDay(book, rows, what, from, changed) {
   const whole = !book.kinds[what].needs_block;
   const block = h("select", { "data-column": "block_id" }, whole ? h("option", { value: "" }, t("book_whole_farm")) : h("option", { value: "" }, t("book_choose_block")),
     book.blocks.map((b) => h("option", { value: b.id, selected: b.id === from.block_id }, b.id)));
-  const day = h("input", { type: "date", value: from.date || localDay(), max: localDay(), "data-column": "date" });
+  const day = h("input", { type: "date", value: from.date || localDay(), max: book.kinds[what].may_be_ahead ? null : localDay(), "data-column": "date" });
   const gapLine = h("p", { class: "hint" });
   let gap = book.gaps.find((g) => g.id === from.gap_id) || null, asked = Boolean(gap);
   const look = () => {
