@@ -14,6 +14,7 @@ import time
 from pathlib import Path
 
 import httpx
+import tomlkit
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_fields"
@@ -43,16 +44,15 @@ def many_blocks(folder: Path) -> Path:
     calendars = list(of.values())
     lines = [f"B{n + 1},{rest}" for n in range(MANY) for rest in calendars[n % len(calendars)]]
     (folder / "crop_calendar.csv").write_text("\n".join([head, *lines]) + "\n")
-    text = (SAMPLE / "farm.toml").read_text()
-    watered = next(line for line in text.splitlines() if line.startswith("irrigation"))
-    sample = SAMPLE.as_posix()
-    for old, new in (
-        ('polygons = "blocks.gpkg"', 'polygons = "blocks.geojson"'), ('layer = "blocks"', ""),
-        (watered, "irrigation = true"), ("Hollow = -1.5", ""), ('"River 1" = 65.5', ""),
-        ('"weather.nc"', f'"{sample}/weather.nc"'), ('"soil/', f'"{sample}/soil/'),
-    ):  # fmt: skip
-        text = text.replace(old, new)
-    (folder / "farm.toml").write_text(text)
+    farm = tomlkit.parse((SAMPLE / "farm.toml").read_text())
+    files = farm["files"]
+    files["polygons"] = "blocks.geojson"
+    del files["layer"], farm["cold_offset_degc"], farm["machinery"]["beds"], farm["machinery"]["headings"]
+    farm["irrigation"] = True
+    files["weather"] = (SAMPLE / files["weather"]).as_posix()
+    for raster in files["soil"].values():
+        raster["file"] = (SAMPLE / raster["file"]).as_posix()
+    (folder / "farm.toml").write_text(tomlkit.dumps(farm))
     return folder
 
 
