@@ -5,6 +5,9 @@ Every column carries its unit in its name; dates are timestamps at midnight; fra
 
 from __future__ import annotations
 
+from functools import cache
+from typing import Any
+
 import pandas as pd
 import pandera.pandas as pa
 from pandera.typing import DataFrame as DataFrame
@@ -20,6 +23,60 @@ class Table(pa.DataFrameModel):
 
         strict = True
         coerce = True
+
+    @classmethod
+    def validate(cls, check_obj: Any, *args: Any, **kwargs: Any) -> Any:
+        """A checked copy, as pandera makes it.
+
+        A table that is right as it stands, as nearly all are, is looked through column by column, in a tenth of the
+        time that pandera takes; every other one goes to pandera, which mends its types or says what is wrong.
+        """
+        if not args and not kwargs and isinstance(check_obj, pd.DataFrame) and _is_right(cls, check_obj):
+            return check_obj.copy()
+        return super().validate(check_obj, *args, **kwargs)
+
+
+def _is_right(model: type[Table], table: pd.DataFrame) -> bool:
+    """Whether a table needs nothing done to it; False also where that is not known here."""
+    rules = _rules(model)
+    if len(table.columns) != len(rules) or not table.columns.isin(rules).all():
+        return False
+    for name, (dtype, nullable, unique, checks) in rules.items():
+        column = table[name]
+        if column.dtype != dtype or pd.api.types.is_object_dtype(dtype):  # an object may hold anything
+            return False
+        if (not nullable and column.isna().any()) or (unique and not column.is_unique):
+            return False
+        if not all(_passes(column, check) for check in checks):
+            return False
+    return True
+
+
+@cache
+def _rules(model: type[Table]) -> dict[str, tuple[Any, bool, bool, list[Any]]]:
+    """Type, whether it may be empty, whether it is a key, and checks, by column."""
+    probe = model.to_schema().coerce_dtype(pd.DataFrame({name: [] for name in model.to_schema().columns}))
+    return {
+        str(name): (probe[name].dtype, bool(c.nullable), bool(c.unique), list(c.checks))
+        for name, c in model.to_schema().columns.items()
+    }
+
+
+def _passes(column: pd.Series, check: Any) -> bool:
+    limits = check.statistics
+    if check.name == "greater_than_or_equal_to":
+        return not (column < limits["min_value"]).any()
+    if check.name == "greater_than":
+        return not (column <= limits["min_value"]).any()
+    if check.name == "less_than_or_equal_to":
+        return not (column > limits["max_value"]).any()
+    if check.name == "less_than":
+        return not (column >= limits["max_value"]).any()
+    if check.name == "isin":
+        return bool(column.dropna().isin(limits["allowed_values"]).all())
+    if check.name == "str_matches":
+        return bool(column.dropna().str.match(limits["pattern"]).all())
+    return False
 
 
 class Block(Table):
