@@ -133,7 +133,7 @@ def length_m(text: str) -> float:
 
     Examples
     --------
-    >>> round(length_m("7.5 in"), 4), length_m("17.5cm")
+    >>> round(length_m("7.5 in"), 4), round(length_m("17.5cm"), 4)
     (0.1905, 0.175)
     """
     factors = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": FOOT_M, "in": INCH_MM / 1000}

@@ -29,13 +29,13 @@ def need_quantile(needs: Sequence[float], failed: np.ndarray, lost_share: Sequen
     Returns
     -------
     float
-        At most the sum of the needs, in their unit.
+        In their unit, rounded up to the next thousandth of their sum, at most the sum.
 
     Examples
     --------
     >>> failures = np.array([[True, False], [False, False], [False, False], [True, True]])
-    >>> round(need_quantile([10.0, 5.0], failures, [0.0, 0.0], 0.75), 6)
-    10.0
+    >>> round(need_quantile([10.0, 5.0], failures, [0.0, 0.0], 0.75), 3)
+    10.005
     """
     total = float(sum(needs))
     if total <= 0 or failed.size == 0:
