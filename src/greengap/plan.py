@@ -354,6 +354,21 @@ def _so_far(farm: Farm) -> xr.Dataset:
     return farm.so_far
 
 
+def weather_of_gaps(farm: Farm, gaps: DataFrame[Gap]) -> list[tuple[DataFrame[Gap], xr.Dataset]]:
+    """Gaps that see the same weather, and that weather: gaps of this year see this season's days so far."""
+    if farm.this_season is None:
+        return [(gaps, farm.weather)]
+    since = gaps["gap_id"].map(_season_since(farm, gaps))
+    parts = []
+    for first in sorted(since.dropna().unique()):
+        within = first == WITHIN
+        weather = farm.this_season if within else splice_season(farm.weather, _so_far(farm), since=pd.Timestamp(first))
+        parts.append((DataFrame[Gap](gaps[since == first].reset_index(drop=True)), weather))
+    if since.isna().any():
+        parts.append((DataFrame[Gap](gaps[since.isna()].reset_index(drop=True)), farm.weather))
+    return parts
+
+
 def _run(
     farm: Farm,
     gaps: DataFrame[Gap],
@@ -381,16 +396,15 @@ def _run(
             standing,
         )
 
-    if farm.this_season is None:
-        return seasons(options, farm.weather)
-    since = options["gap_id"].map(_season_since(farm, gaps))
     parts = []
-    for first in sorted(since.dropna().unique()):
-        within = first == WITHIN
-        weather = farm.this_season if within else splice_season(farm.weather, _so_far(farm), since=pd.Timestamp(first))
-        parts.append(seasons(options[since == first].reset_index(drop=True), weather))
-    if since.isna().any():
-        parts.append(seasons(options[since.isna()].reset_index(drop=True), farm.weather))
+    for some, weather in weather_of_gaps(farm, gaps):
+        mine = options[options["gap_id"].isin(some["gap_id"])]
+        if len(mine) or farm.this_season is None:
+            parts.append(seasons(mine.reset_index(drop=True), weather))
+    if not parts:
+        return seasons(options, farm.weather)
+    if len(parts) == 1:
+        return parts[0]
     position = pd.Series(range(len(options)), index=options["option_id"])
     together = []
     for tables in zip(*parts, strict=True):

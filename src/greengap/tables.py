@@ -669,6 +669,99 @@ class InoculantLine(Table):
     needed_by: pd.Timestamp = pa.Field(description="First sowing date.")
 
 
+class CleanGround(Table):
+    """One row per gap and way of leaving it without a cover, and one for the cover it is compared with.
+
+    Key: gap_id, way. All run from the first sowing day to the day before the next crop. Weeds are shares of the
+    seedlings that a season would bring; nobody has counted them. What is not reckoned, or not offered, is empty.
+    """
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    way: str = pa.Field(
+        isin=["cover", "harrow", "tarp", "mow", "leave"],
+        description="Cover: the one of the plan, or the best that could be; else harrowed shallowly whenever most of a "
+        "flush is up, under a tarp, weeds mown before seed, weeds left alone.",
+    )
+    cover_id: str = pa.Field(description="Cover; empty for the ways without one.")
+    offered: bool = pa.Field(description="The farm has what it takes, and the gap the days.")
+    why_not: str = pa.Field(description="Why it is not offered, or what limits it; empty if nothing.")
+    years: int = pa.Field(ge=0, description="Weather years run.")
+    area_m2: float = pa.Field(ge=0, description="Ground of the block on which it can be done.")
+    days: int = pa.Field(ge=0, description="Days of the gap that are compared, both ends counted.")
+    bare_p10_d: float = pa.Field(nullable=True, description="Days with less than half the ground covered; low.")
+    bare_p50_d: float = pa.Field(nullable=True, description="The same, median year.")
+    bare_p90_d: float = pa.Field(nullable=True, description="The same; 10 % of years have more.")
+    passes_p50: float = pa.Field(nullable=True, description="Passes over the ground, median year.")
+    passes_p90: float = pa.Field(nullable=True, description="The same; 10 % of years have more.")
+    first_pass: pd.Timestamp = pa.Field(nullable=True, description="Median day of the first pass, or none.")
+    weeds_up_p50_share: float = pa.Field(nullable=True, ge=0, le=1, description="Weeds that come up, median year.")
+    weeds_up_p90_share: float = pa.Field(nullable=True, ge=0, le=1, description="The same; 10 % of years have more.")
+    weeds_standing_p50_share: float = pa.Field(
+        nullable=True, ge=0, le=1, description="Weeds alive on the day before the next crop, median year."
+    )
+    weeds_seeding_p50_share: float = pa.Field(
+        nullable=True, ge=0, le=1, description="Weeds with ripe seed by then; under a cover less for their size."
+    )
+    weeds_seeding_p90_share: float = pa.Field(nullable=True, ge=0, le=1, description="10 % of years have more.")
+    seed_free_years: int = pa.Field(ge=0, description="Weather years in which next to none seeds.")
+    water_p50_mm: float = pa.Field(
+        nullable=True, description="Drier than bare ground before the next crop, median year; below zero wetter."
+    )
+    water_p90_mm: float = pa.Field(nullable=True, description="The same; 10 % of years are drier.")
+    leached_p50_kg_ha: float = pa.Field(
+        nullable=True, ge=0, description="Nitrate washed below the next crop's reach, median year."
+    )
+    leached_p90_kg_ha: float = pa.Field(nullable=True, ge=0, description="The same; 10 % of years have more.")
+    nitrate_p50_kg_ha: float = pa.Field(
+        nullable=True, ge=0, description="Mineral nitrogen left for the next crop, median year; rough."
+    )
+    hours: float = pa.Field(nullable=True, ge=0, description="Hours of work, median year.")
+    cost: float = pa.Field(nullable=True, ge=0, description="Work, seed and tarp; empty where a price is not known.")
+    currency: str = pa.Field(description="Currency of the cost; empty without one.")
+    served_share: float = pa.Field(
+        nullable=True, ge=0, le=1, description="Weighted share of the farm's purposes that it serves, over the years."
+    )
+    better: bool = pa.Field(description="The one that serves the purposes best; one a gap.")
+    verdict: str = pa.Field(description="Which is better, the cover or the best way without, and why.")
+
+
+class Flush(Table):
+    """One row per gap and day, by steps: how much of the first flush of weeds is up. Key: gap_id, date."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    date: pd.Timestamp = pa.Field(description="Day.")
+    after_d: int = pa.Field(ge=0, description="Days since the ground was clean and ready.")
+    up_p10_share: float = pa.Field(ge=0, le=1, description="Of the season's seedlings; 10 % of years have less.")
+    up_p50_share: float = pa.Field(ge=0, le=1, description="The same, median year.")
+    up_p90_share: float = pa.Field(ge=0, le=1, description="The same; 10 % of years have more.")
+    up_years: int = pa.Field(ge=0, description="Weather years in which most of the flush is up.")
+    killed_years: int = pa.Field(ge=0, description="Years in which the ground was fit for a harrow since then, too.")
+    years: int = pa.Field(ge=0, description="Weather years run.")
+
+
+class StaleSeedbed(Table):
+    """One row per gap: when the pass that kills the first flush falls, and what it costs. Key: gap_id."""
+
+    gap_id: str = pa.Field(unique=True, description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover that would be sown after it; empty without one.")
+    kill_on: pd.Timestamp = pa.Field(
+        nullable=True, description="Day by which most of the flush is up and the ground fit, in the wanted odds."
+    )
+    wait_d: float = pa.Field(nullable=True, ge=0, description="Days of the gap until then.")
+    killed_years: int = pa.Field(ge=0, description="Weather years in which it can be done by that day.")
+    years: int = pa.Field(ge=0, description="Weather years run.")
+    weeds_gone_share: float = pa.Field(
+        nullable=True, ge=0, le=1, description="Of the season's seedlings, up and killed by then, median year."
+    )
+    sow_on: pd.Timestamp = pa.Field(nullable=True, description="First sowing date of the cover from then on.")
+    holds_now_years: int = pa.Field(ge=0, description="Years in which the cover holds on the plan's sowing date.")
+    holds_then_years: int = pa.Field(ge=0, description="Years in which it holds on the later date.")
+    fits: bool = pa.Field(description="There is time for it.")
+    sentence: str = pa.Field(description="The same in words.")
+
+
 class FlowerDates(Table):
     """One row per gap that is sown and species of its cover that flowers. Key: gap_id, species."""
 

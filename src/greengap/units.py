@@ -62,6 +62,7 @@ CONVERSIONS: dict[str, Conversion] = {
     "MPa": Conversion("MPa"),
     "MJ/m2/d": Conversion("MJ/m2/d"),
     "g/MJ": Conversion("g/MJ"),
+    "m2": Conversion("m2"),
     "m2/m2": Conversion("m2/m2"),
     "1/m2": Conversion("1/m2"),
     "dS/m": Conversion("dS/m"),

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from greengap.errors import InputProblem
-from greengap.units import ACRE_M2, GALLON_L, HECTARE_M2, LB_AC_KG_HA, System, length_m, speed_m_s
+from greengap.units import ACRE_M2, FOOT_M, GALLON_L, HECTARE_M2, LB_AC_KG_HA, System, length_m, speed_m_s
 
 FILE = "farm.toml"
 
@@ -205,6 +205,24 @@ class HandWeeding:
 
 
 @dataclass(frozen=True)
+class Costs:
+    """What work and tarps cost on this farm; None where it does not say.
+
+    Attributes
+    ----------
+    machine_h, hand_h : float or None
+        An hour of tractor with driver, and of one person by hand.
+    tarp_m2 : float or None
+        A square metre of tarp for one use: its price over the times it is laid.
+    """
+
+    currency: str = ""
+    machine_h: float | None = None
+    hand_h: float | None = None
+    tarp_m2: float | None = None
+
+
+@dataclass(frozen=True)
 class FarmSettings:
     """Everything that ``farm.toml`` says; paths are absolute, figures SI."""
 
@@ -255,6 +273,7 @@ class FarmSettings:
     machinery: Machinery = field(default_factory=Machinery)
     office: dict[str, str] = field(default_factory=dict)  # what forms ask of the farm itself, by `OFFICE`
     hand_weeding: HandWeeding = field(default_factory=HandWeeding)
+    costs: Costs = field(default_factory=Costs)
 
     def waters(self, block_id: str) -> bool:
         """Whether a block can be watered."""
@@ -659,6 +678,15 @@ def _hand_weeding(reader: _Reader) -> HandWeeding:
     return HandWeeding(None if hours is None else float(hours), weeds, ground)
 
 
+def _costs(reader: _Reader) -> Costs:
+    currency = reader.get("currency", str, "")
+    machine = _one_of(reader, {"machine_h": 1.0}, 1e5)
+    hand = _one_of(reader, {"hand_h": 1.0}, 1e5)
+    tarp = _one_of(reader, {"tarp_m2": 1.0, "tarp_ft2": 1 / FOOT_M**2}, 1e4)
+    reader.finish()
+    return Costs(currency.strip(), machine, hand, tarp)
+
+
 def _irrigation_set(reader: _Reader) -> IrrigationSet:
     area = _one_of(reader, {"area_m2": 1.0, "area_ha": HECTARE_M2, "area_ac": ACRE_M2}, 1e7)
     flow = _one_of(reader, {"flow_m3_h": 1000.0, "flow_l_min": 60.0, "flow_gpm": 60.0 * GALLON_L}, 1e7)
@@ -830,6 +858,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         machinery=_machinery(top.table("machinery")),
         office=_office(top.table("records")),
         hand_weeding=_hand_weeding(top.table("hand_weeding")),
+        costs=_costs(top.table("costs")),
     )
     days.finish()
     seed.finish()

@@ -149,6 +149,17 @@ class BlockDays:
         """Available water of the plough layer [fraction]."""
         return float(self.place.soil.available_water_fraction)
 
+    @property
+    def field_capacity(self) -> float:
+        """Water of the plough layer at field capacity [fraction]."""
+        return self._hydraulics["capacity"]
+
+    @property
+    def evaporable(self) -> tuple[float, float, float]:
+        """Water that the evaporation layer gives, the part given readily, and that below wilting point [mm]."""
+        water = self._hydraulics
+        return water["evaporable"], min(water["readily"], water["evaporable"]), water["below"]
+
     @cached_property
     def ground(self) -> np.ndarray:
         """Numbers of the soil as the day loop reads them."""

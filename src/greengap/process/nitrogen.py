@@ -473,3 +473,35 @@ def leaching_kept_share(
     """
     grown = np.minimum(np.asarray(biomass_kg_ha, dtype=float) / full_from_kg_ha, 1.0)
     return grown * np.asarray(class_share, dtype=float)
+
+
+def leached_share(drainage_mm: ArrayLike, path_m: ArrayLike, water_fraction: ArrayLike) -> NDArray[np.float64]:
+    """Share of nitrate that draining water carries below a depth.
+
+    Parameters
+    ----------
+    drainage_mm : array_like of float
+        Water that drains through the soil [mm].
+    path_m : array_like of float, broadcastable to `drainage_mm`
+        From where the nitrate lies to the depth [m].
+    water_fraction : array_like of float, broadcastable
+        Water at field capacity, share of the soil's volume [-].
+
+    Returns
+    -------
+    ndarray of float
+        Share, 0 to 1 [-].
+
+    Notes
+    -----
+    ``exp(-path * water / drainage)``, the equation of I. G. Burns, "An equation to predict the leaching of
+    surface-applied nitrate", J. Agric. Sci., vol. 85, pp. 443-454, 1975, as written by D. R. Scotter, R. E. White and
+    J. S. Dyson, "The Burns leaching equation", J. Soil Sci., vol. 44, pp. 25-33, 1993 (abstracts read).
+
+    Examples
+    --------
+    >>> leached_share([0.0, 50.0, 200.0], 0.6, 0.3).round(3)
+    array([0.   , 0.027, 0.407])
+    """
+    drained = np.maximum(np.asarray(drainage_mm, dtype=float), 1e-9)
+    return np.exp(-1000 * np.asarray(path_m, dtype=float) * np.asarray(water_fraction, dtype=float) / drained)

@@ -46,6 +46,33 @@ def seedlings_emerged(
         return np.exp(-np.log(2.0) * np.exp(-np.asarray(steepness, dtype=float) * ahead))
 
 
+def sum_at_share(
+    share: ArrayLike, half_sum_degc_d: ArrayLike, steepness: ArrayLike = EMERGENCE_STEEPNESS
+) -> NDArray[np.float64]:
+    """Soil degree-days at which a share of the seedlings is up: `seedlings_emerged` turned round.
+
+    Parameters
+    ----------
+    share : array_like of float
+        Above 0 and below 1 [-].
+    half_sum_degc_d, steepness : array_like of float, broadcastable to `share`
+        As in `seedlings_emerged`.
+
+    Returns
+    -------
+    ndarray of float
+        [°C d].
+
+    Examples
+    --------
+    >>> sum_at_share([0.089, 0.5, 0.8], 200.0).round(0)
+    array([100., 200., 291.])
+    """
+    half = np.asarray(half_sum_degc_d, dtype=float)
+    doubled = -np.log(np.asarray(share, dtype=float)) / np.log(2.0)
+    return np.asarray(half * (1 - np.log(doubled) / np.asarray(steepness, dtype=float)))
+
+
 def weed_leaf_area(
     seedlings_m2: ArrayLike,
     warmth_degc_d: ArrayLike,
