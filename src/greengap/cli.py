@@ -74,13 +74,19 @@ def plan(
     ] = False,
 ) -> None:
     """Plan every gap of a farm: map, seed order, GeoJSON, tables."""
+    from greengap.clean_ground_of import find_without_cover
+    from greengap.output.clean_text import clean_summary
     from greengap.output.summary import summary
     from greengap.output.write import write_plan
 
     check_out(out)
-    made = _planned(open_farm(farm))
-    written = write_plan(made, out, base_map=base_map, all_tables=all_tables)  # first: printing may be cut off
+    read = open_farm(farm)
+    made = _planned(read)
+    without = find_without_cover(read, made)
+    written = write_plan(made, out, base_map, all_tables, without)  # first: printing may be cut off
     for line in summary(made):
+        print(line)
+    for line in clean_summary(without, made.allocation.loc[made.allocation["option_id"].notna(), "gap_id"]):
         print(line)
     print("\nWritten:")
     for path in written:
@@ -111,9 +117,11 @@ def options(
         bool, typer.Option("--mixes", help="Design mixes for the gap, and print those that beat the best sole cover.")
     ] = False,
 ) -> None:
-    """Rank the covers for one gap, with what holds each back; design mixes for it."""
+    """Rank the covers for one gap, with what holds each back, and no cover beside them; design mixes for it."""
+    from greengap.clean_ground_of import find_without_cover
     from greengap.errors import InputProblem
     from greengap.farm.settings import suggestion
+    from greengap.output.clean_text import clean_lines
     from greengap.output.summary import option_lines
     from greengap.output.table import to_csv
 
@@ -135,7 +143,12 @@ def options(
             print("\n".join(mix_lines(proposals, gap, made.catalogue, made.settings.units)))
         return
     table = made.recommendation[made.recommendation["gap_id"] == gap]
-    print(to_csv(table) if csv else "\n".join(option_lines(made, gap)), end="" if csv else "\n")
+    if csv:
+        print(to_csv(table), end="")
+    else:
+        without = find_without_cover(read, made, [gap])
+        for line in (*option_lines(made, gap), "", *clean_lines(without, gap, made.catalogue, made.settings.units)):
+            print(line)
     if not table["option_id"].notna().any():
         raise typer.Exit(NO_OPTION)
 

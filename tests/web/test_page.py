@@ -405,6 +405,9 @@ def test_axe_finds_nothing_on_any_screen(sample_served: Served, serve: Serve, wi
     page.wait_for_selector(".strip")
     page.click(".after > summary")
     page.wait_for_selector(".after h4")
+    page.click(".clean > summary")
+    page.wait_for_selector(".clean svg")
+    page.click(".clean details > summary")
     look(page, "gap")
     page.click(".why-button >> nth=0")
     page.wait_for_selector("dialog .top")
@@ -438,7 +441,7 @@ def test_every_text_of_the_page_is_in_the_catalogue() -> None:
     # And none is left over: those that are put together from a stem and a key of the program are known by their stem.
     stems = (
         "problem_", "did_", "layer_", "screen_", "tool_", "export_", "equipment_", "missing_", "fault_", "draw_hint_",
-        "class_", "scale_", "import_", "method_", "handle_",
+        "class_", "clean_way_", "scale_", "import_", "method_", "handle_",
         "word_", "kind_", "rec_", "said_", "book_job_", "book_due_", "book_reach_",
     )  # fmt: skip
     text = "".join(path.read_text(encoding="utf-8") for path in static.glob("*.js"))
@@ -515,6 +518,41 @@ def test_what_a_cover_leaves_is_told_as_the_command_tells_it(sample_served: Serv
     page.wait_for_selector(".strip")
     page.locator(".years input[type=range]").fill("3")
     assert page.locator(".years .verdict").inner_text().startswith("2003: ")
+    assert page.complaints == []
+
+
+@pytest.mark.parametrize("width", [1360, 360])
+def test_ground_without_a_cover_stands_beside_the_cover_as_the_command_has_it(
+    sample_served: Served, window: Window, width: int
+) -> None:
+    page = window(sample_served, width, fragment="#screen=calendar&block=Pond&gap=Pond/2")
+    planned(page)
+    page.click(".clean > summary")
+    page.wait_for_selector(".clean svg")
+    part = page.locator(".clean")
+    heads = part.locator(".ways thead th").all_inner_texts()
+    assert len(heads) == 5
+    assert sum("better" in head for head in heads) == 1
+    said = subprocess.run(
+        [sys.executable, "-m", "greengap.cli", "options", str(SAMPLE), "Pond/2"],
+        check=False, capture_output=True, text=True,
+    ).stdout  # fmt: skip
+    lines = said[said.index("Without a cover") :].splitlines()
+    words = " ".join(" ".join(lines).split())
+    assert part.locator(".verdict").inner_text() in words
+    assert part.locator("h4 + p").inner_text() in words
+    printed = [re.split(r"\s{2,}", line.lstrip("* ")) for line in lines[3:8]]
+    rows = {
+        row.locator("th").inner_text(): row.locator("td").all_inner_texts()
+        for row in part.locator(".ways tr").all()[1:]
+    }
+    assert rows["Years free of seed"] == [row[4] for row in printed]
+    assert rows["Passes"] == [row[8] for row in printed]
+    assert [f"{hours} h" for hours in rows["Hours"]] == [row[9] for row in printed]
+    dashes = [curve.get_attribute("stroke-dasharray") for curve in part.locator("svg .curve").all()]
+    assert len(set(dashes)) == 3, "told apart by their dashes, not by colour"
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert sample_served.client.get("api/clean", params={"gap": "nowhere/1"}).status_code == 404
     assert page.complaints == []
 
 

@@ -545,7 +545,7 @@ class _Told:
             winner, loser = (cover, way) if keeps else (way, cover)
             words = f"{first} and {second} serve your purposes alike ({a:.0%}, {b:.0%})"
             words += f", and {first} holds in {held} of {years} years: "
-            words += "the cover is kept" if keeps else f"{second} is better, which needs no seed"
+            words += "the cover is kept" if keeps else f"{second}, which needs no seed, is better"
         gains, losses = self._apart(winner, loser), self._apart(loser, winner)
         words += "".join(f", {g}" for g in gains)
         return winner, words + (f"; {self._name(loser)} has {', '.join(losses)}" if losses else "")

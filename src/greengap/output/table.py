@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from greengap.clean_ground_of import WithoutCover
 from greengap.errors import ImportReport
 from greengap.output.files import write_text
 from greengap.plan import Plan
@@ -76,3 +77,13 @@ def write_tables(plan: Plan, folder: Path, large: bool = False) -> list[Path]:
     path = folder / "import_report.csv"
     write_text(path, to_csv(findings_table(plan.report)))
     return [*written, path]
+
+
+def write_without_cover(found: WithoutCover, folder: Path, large: bool = False) -> list[Path]:
+    """Write the gaps without a cover as CSV files, the flush of weeds by date only with the large tables."""
+    written = []
+    for name in ("clean_ground", "stale_seedbed", *(("flush",) if large else ())):
+        path = folder / f"{name}.csv"
+        write_text(path, to_csv(getattr(found, name)))
+        written.append(path)
+    return written

@@ -88,6 +88,18 @@ def plan_routes(app: FastAPI, house: House) -> None:
             raise NotThere("no_gap")
         return after_view(find_after(farm, block, cover, gap))
 
+    @app.get("/api/clean")
+    def clean(gap: Annotated[str, Query(max_length=300)]) -> dict[str, Any]:
+        """A gap without a cover: harrowed, tarped, mown or left, beside the cover; the flush of weeds by date."""
+        from greengap.clean_ground_of import find_without_cover
+        from greengap.web.clean_view import clean_view
+
+        found = house.open().planner.gap_in_full(gap)
+        if found is None:
+            raise NotThere("no_gap")
+        farm, made = found
+        return clean_view(find_without_cover(farm, made, [gap]), gap, made.catalogue, made.settings.units)
+
     @app.post("/api/weights")
     def weights(asked: Weights) -> dict[str, Any]:
         """How the ranking of a gap moves under other weights; nothing is kept."""

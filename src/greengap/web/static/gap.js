@@ -2,6 +2,7 @@
 
 import { afterPart, clocksPart, ladderPart, yearsPart } from "./after.js";
 import { fan, oddsChart } from "./charts.js";
+import { cleanPart } from "./clean.js";
 import { between, button, field, h, longDay, say, t, unique, upper } from "./dom.js";
 import { ask, farm, inWords } from "./farm.js";
 import { swatch } from "./ground.js";
@@ -221,6 +222,7 @@ export function gapDrawer(page, head) {
       ladderPart(data),
       look(),
       apart(),
+      cleanPart(id),
       h("section", {}, h("h3", { id: "ranked", tabindex: "-1" }, t("ranked")), weighing(), list),
       data.impossible.length > 0 && h("details", { class: "impossible" }, h("summary", {}, t("impossible", { n: data.impossible.length })),
         h("ul", {}, data.impossible.map((o) => h("li", {}, h("b", {}, upper(o.name) + ": "), o.why.join("; "))))),
