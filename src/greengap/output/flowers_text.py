@@ -127,8 +127,8 @@ def _spread(days: np.ndarray) -> str:
     return f"{middle} ({low} to {high})"
 
 
-def conflict_words(found: FarmFlowers, c: Any) -> str:
-    """One spray against one block in flower."""
+def meeting_words(found: FarmFlowers, c: Any) -> str:
+    """The block in flower that a spray meets, and what to do."""
     where = (
         "on it" if c.sprayed == c.block_id
         else "distance not known" if pd.isna(c.distance_m)
@@ -136,11 +136,14 @@ def conflict_words(found: FarmFlowers, c: Any) -> str:
         else "beside it"
     )  # fmt: skip
     seen = "its first flower is seen" if c.seen else f"in flower then in {c.bloom_years} of {c.years} years"
+    advice = f"{c.advice[:1].upper()}{c.advice[1:]}"
+    return f"{c.block_id} ({_name(found, c.cover_id)}), {where}, {seen}. {advice}."
+
+
+def conflict_words(found: FarmFlowers, c: Any) -> str:
+    """One spray against one block in flower."""
     product = c.product or "product not known"
-    return (
-        f"{dates(c.first, c.last)}, {c.sprayed}, {product}: {c.block_id} ({_name(found, c.cover_id)}), {where}, "
-        f"{seen}. {c.advice[:1].upper()}{c.advice[1:]}."
-    )
+    return f"{dates(c.first, c.last)}, {c.sprayed}, {product}: {meeting_words(found, c)}"
 
 
 def spray_lines(found: FarmFlowers) -> Iterator[str]:
@@ -183,7 +186,7 @@ def flower_lines(found: FarmFlowers, as_of: pd.Timestamp | None = None) -> Itera
     sections: list[tuple[str, Iterator[str]]] = [
         ("Bloom to keep", (window_words(found, w) for w in found.windows.itertuples())),
         ("Order of mowing", _mowing(found)),
-        ("Without flowers", _stretches(found)),
+        ("Without flowers", (stretch_words(s) for s in found.stretches.itertuples())),
         ("Species by part of the season", _periods(found)),
         ("Planned sprays", spray_lines(found)),
         ("Cautions", caution_lines(found)),
@@ -203,12 +206,12 @@ def _mowing(found: FarmFlowers) -> Iterator[str]:
     yield from (mowing_words(found, m) for m in found.mowing.itertuples())
 
 
-def _stretches(found: FarmFlowers) -> Iterator[str]:
-    for s in found.stretches.itertuples():
-        yield (
-            f"{dates(s.start, s.end)}: {s.length_d} days with nothing in flower in most years; in {s.empty_years} of "
-            f"{s.years} not one flower in all of them."
-        )
+def stretch_words(s: Any) -> str:
+    """Days on which insects find nothing."""
+    return (
+        f"{dates(s.start, s.end)}: {s.length_d} days with nothing in flower in most years; in {s.empty_years} of "
+        f"{s.years} not one flower in all of them."
+    )
 
 
 def _periods(found: FarmFlowers) -> Iterator[str]:

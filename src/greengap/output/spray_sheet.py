@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from greengap.farm_flowers import FarmFlowers, find_flowers
-from greengap.output.flowers_text import DEFERS, NOT_SEEN, conflict_words, dates
+from greengap.output.flowers_text import DEFERS, NOT_SEEN, dates, meeting_words
 from greengap.output.sheet_pen import MM, Pen
 from greengap.output.table import to_csv
 
@@ -258,7 +258,7 @@ def _below(pen: Pen, found: FarmFlowers, year: int | None, y: float) -> None:
             )
         )  # fmt: skip
         lines += [
-            (f"     {conflict_words(found, c).split(': ', 1)[1]}", False)
+            (f"     {meeting_words(found, c)}", False)
             for c in found.conflicts[found.conflicts["spray"] == s.spray].itertuples()
         ]
     if mine.empty:
