@@ -93,6 +93,27 @@ def sample_plan(sample_farm):
 
 
 @pytest.fixture(scope="session")
+def flowering_plan(sample_farm, sample_plan):
+    """The sample farm planned for flowers alone, with sprays here and next door and little to mow with."""
+    from dataclasses import replace
+
+    import pandas as pd
+
+    from greengap.farm.settings import Purpose
+    from greengap.farm.sprays import PlannedSpray
+    from greengap.plan import replan_without
+
+    days = {name: pd.Timestamp(day) for name, day in (("first", "2027-08-09"), ("last", "2027-08-11"))}
+    sprays = (
+        PlannedSpray("list row 2", "Pond", "", None, **days, product="B 2 (invented)"),
+        PlannedSpray("list row 3", "", "lane orchard", 40.0, **days, harms_bees=True, call="Ann, 555 0100"),
+        PlannedSpray("list row 4", "Hedge Corner", "", None, pd.Timestamp("2027-05-01"), pd.Timestamp("2027-05-01")),
+    )
+    settings = replace(sample_farm.settings, purposes=(Purpose("pollinators", 1.0),), mown_m2_d=6000.0)
+    return replan_without(replace(sample_farm, settings=settings, sprays=sprays), sample_plan, ())
+
+
+@pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     """The system's Chromium; tests skip where it or its driver is missing, or fail under GREENGAP_NO_BROWSER_SKIP."""
     missing = pytest.fail if os.environ.get("GREENGAP_NO_BROWSER_SKIP") else pytest.skip

@@ -23,6 +23,7 @@ from greengap.farm.law_lists import HERBICIDE_FILE, NAMES_FILE, LawLists, read_l
 from greengap.farm.record_store import read_folder_record
 from greengap.farm.seed_lists import PRICE_FILE, STOCK_FILE, SeedLists, add_tags, read_seed_lists
 from greengap.farm.settings import FILE, FarmSettings, read_settings, settings_from, suggestion
+from greengap.farm.sprays import SPRAY_FILE, PlannedSpray, read_sprays
 from greengap.process.soil_hydraulics import saxton_rawls, texture_class
 from greengap.site.block_soil import soil_from_table
 from greengap.site.growers_word import apply_word
@@ -45,7 +46,7 @@ from greengap.tables import (
 )
 
 # Beside farm.toml, if the farm has them.
-OWN_FILES = (OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE, LEARNED_FILE)
+OWN_FILES = (OWN_FILE, STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE, SPRAY_FILE, LEARNED_FILE)
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,8 @@ class Farm:
         Seed in the shed and on offer.
     law_lists : LawLists
         Names on lists of noxious weeds, and what was sprayed.
+    sprays : tuple of PlannedSpray
+        What is planned to be sprayed, here and next door.
     record : DataFrame[SeasonRecord]
         What was done and seen this season and before; a plan made before the season does not look at it.
     """
@@ -95,6 +98,7 @@ class Farm:
     history: DataFrame[History] | None = None
     seed_lists: SeedLists = field(default_factory=SeedLists)
     law_lists: LawLists = field(default_factory=LawLists)
+    sprays: tuple[PlannedSpray, ...] = ()
     record: DataFrame[SeasonRecord] = field(default_factory=SeasonRecord.empty)
 
 
@@ -159,6 +163,7 @@ def check_names(settings: FarmSettings, block_ids: set[str], catalogue: Catalogu
     """
     _known_blocks(settings, block_ids)
     _known_covers(settings, catalogue)
+    read_sprays(None, settings.planned_sprays, sorted(block_ids), ImportReport())
 
 
 def read_farm(path: str | Path) -> Farm:
@@ -245,14 +250,15 @@ def farm_catalogue(folder: Path) -> Catalogue:
 
 def _own_lists(
     folder: Path, settings: FarmSettings, catalogue: Catalogue, blocks: list[str], report: ImportReport
-) -> tuple[SeedLists, LawLists]:
-    """Seed in the shed and on offer; names on lists, and what was sprayed."""
-    stock, prices, names, herbicides = (
+) -> tuple[SeedLists, LawLists, tuple[PlannedSpray, ...]]:
+    """Seed in the shed and on offer; names on lists, and what was sprayed; what is to be sprayed."""
+    stock, prices, names, herbicides, sprays = (
         path if (path := folder / name).exists() else None
-        for name in (STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE)
+        for name in (STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE, SPRAY_FILE)
     )
     seed_lists = add_tags(read_seed_lists(stock, prices, catalogue, report), settings.seed_lots)
-    return seed_lists, read_law_lists(names, herbicides, blocks, catalogue, report)
+    law_lists = read_law_lists(names, herbicides, blocks, catalogue, report)
+    return seed_lists, law_lists, read_sprays(sprays, settings.planned_sprays, blocks, report)
 
 
 def with_seed_lists(farm: Farm, stock: Path | None, prices: Path | None) -> Farm:

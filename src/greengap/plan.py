@@ -28,6 +28,7 @@ from greengap.advice.purposes import growth_target, purpose_targets
 from greengap.advice.ranking import rank
 from greengap.advice.reserve import resow_reserve
 from greengap.advice.seeding import rates, seed_needs, seeding_method
+from greengap.advice.sprays import spray_table
 from greengap.advice.suitability import rate
 from greengap.advice.windows import sowing_windows
 from greengap.catalogue import Catalogue
@@ -75,6 +76,7 @@ from greengap.tables import (
     SeedNeed,
     SeedOrder,
     Soil,
+    Spray,
     Suitability,
     WaterSet,
     Window,
@@ -135,6 +137,7 @@ class Plan:
     metadata: dict[str, Any]
     reserve: DataFrame[Reserve] = field(default_factory=Reserve.empty)  # none unless the farm asks for one
     record: DataFrame[SeasonRecord] = field(default_factory=SeasonRecord.empty)  # what holds; decides nothing in it
+    sprays: DataFrame[Spray] = field(default_factory=Spray.empty)  # as typed
 
 
 def plan_farm(farm: Farm, progress: Callable[[int, int], None] | None = None) -> Plan:
@@ -307,7 +310,7 @@ def settle(farm: Farm, gaps: DataFrame[Gap], judged: Judged) -> Plan:
         listed_names(list(seed_need["species"]), law.plants, law.named, catalogue),
         label_table(allocation, options, law.sprayed, catalogue), ground,
         water_sets(allocation, season, farm.blocks, ground, catalogue), farm.report, _metadata(farm, notes),
-        Reserve.empty() if reserve is None else reserve, current(farm.record),
+        Reserve.empty() if reserve is None else reserve, current(farm.record), spray_table(farm.sprays),
     )  # fmt: skip
 
 

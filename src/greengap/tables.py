@@ -778,6 +778,110 @@ class FlowerDates(Table):
     source: str = pa.Field(description="Where the three come from.")
 
 
+class Spray(Table):
+    """One row per spray that is planned, on the farm or beside it, as the farm typed it. Key: spray."""
+
+    spray: int = pa.Field(unique=True, ge=1, description="Number, by first day.")
+    place: str = pa.Field(description="Where it was typed.")
+    block_id: str = pa.Field(description="Block that is sprayed; empty where it is a neighbour's ground.")
+    neighbour: str = pa.Field(description="Whose ground is sprayed; empty for a block of the farm.")
+    distance_m: float = pa.Field(ge=0, nullable=True, description="From that ground to the nearest block, if known.")
+    first: pd.Timestamp = pa.Field(description="First day on which it may be sprayed.")
+    last: pd.Timestamp = pa.Field(description="Last such day.")
+    product: str = pa.Field(description="As on the label; empty where it is not known.")
+    label_on_bees: str = pa.Field(description="What the label says of bees, in the farm's words.")
+    harms_bees: pd.BooleanDtype = pa.Field(nullable=True, description="As the farm reads the label; empty: not known.")
+    call: str = pa.Field(description="Who is to be called before.")
+    note: str = pa.Field(description="Remark.")
+
+
+class SprayConflict(Table):
+    """One row per planned spray and block that may be in flower then, near it. Key: spray, gap_id."""
+
+    spray: int = pa.Field(ge=1, description="Spray.")
+    sprayed: str = pa.Field(description="Block, or whose ground.")
+    first: pd.Timestamp = pa.Field(description="First day on which it may be sprayed.")
+    last: pd.Timestamp = pa.Field(description="Last such day.")
+    product: str = pa.Field(description="As on the label.")
+    harms_bees: str = pa.Field(isin=["yes", "no", "not known"], description="As the farm reads the label.")
+    gap_id: str = pa.Field(description="Gap of the flowers.")
+    block_id: str = pa.Field(description="Block that may be in flower.")
+    cover_id: str = pa.Field(description="Cover that flowers.")
+    distance_m: float = pa.Field(ge=0, nullable=True, description="Between the two; empty where it is not known.")
+    bloom_years: int = pa.Field(ge=1, description="Weather years with flowers open on one of these days.")
+    years: int = pa.Field(ge=1, description="Weather years.")
+    seen: bool = pa.Field(description="The first flower has been seen, and stands in place of the reckoned one.")
+    bloom_first: pd.Timestamp = pa.Field(description="Earliest day in flower of any weather year.")
+    bloom_last: pd.Timestamp = pa.Field(description="Latest day in flower of any weather year.")
+    end_before: pd.Timestamp = pa.Field(
+        nullable=True, description="Ended before it, no block near is in flower in any weather year."
+    )
+    begin_after: pd.Timestamp = pa.Field(nullable=True, description="The same if begun after it.")
+    call: str = pa.Field(description="Who is to be called before.")
+    advice: str = pa.Field(description="What to do, in words.")
+
+
+class KeepWindow(Table):
+    """One row per gap whose cover flowers: days on which the bloom can be kept. Key: gap_id."""
+
+    gap_id: str = pa.Field(unique=True, description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    keep_from: pd.Timestamp = pa.Field(description="First flower in the median of the years that flower.")
+    keep_until: pd.Timestamp = pa.Field(description="Last day in flower, median year, before mowing.")
+    mow_by: pd.Timestamp = pa.Field(description="Latest day of mowing: before viable seed, in time for the next crop.")
+    ended_by: str = pa.Field(isin=["frost", "seed set", "next crop"], description="What sets that day.")
+    bloom_years: int = pa.Field(ge=1, description="Weather years with flowers before it.")
+    years: int = pa.Field(ge=1, description="Weather years.")
+    days_p10: float = pa.Field(ge=0, description="Days in flower before it; one year of ten has fewer.")
+    days_p50: float = pa.Field(ge=0, description="The same, median year.")
+    days_p90: float = pa.Field(ge=0, description="The same; one year of ten has more.")
+    early_seed_years: int = pa.Field(ge=0, description="Years in which seed asks for an earlier day than that.")
+    early_seed_from: pd.Timestamp = pa.Field(nullable=True, description="The earliest of these days; none if none.")
+    seen: bool = pa.Field(description="The first flower has been seen, and stands in place of the reckoned one.")
+
+
+class Mowing(Table):
+    """One row per gap whose cover flowers: the day to mow it so that flowers stand somewhere. Key: gap_id."""
+
+    turn: int = pa.Field(unique=True, ge=1, description="Place in the order of mowing.")
+    gap_id: str = pa.Field(unique=True, description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    area_m2: float = pa.Field(gt=0, description="Ground to mow.")
+    first_day: pd.Timestamp = pa.Field(description="First day of mowing, where it takes several.")
+    mow_on: pd.Timestamp = pa.Field(description="Day of mowing, the last where it takes several.")
+    together: pd.Timestamp = pa.Field(description="Day of mowing if it is done in as few goes as can be.")
+    mow_from: pd.Timestamp = pa.Field(description="Earliest day of the window.")
+    mow_by: pd.Timestamp = pa.Field(description="Latest day of the window.")
+    alone_d: float = pa.Field(ge=0, description="Days on which it is the only block in flower, median year.")
+    fits: bool = pa.Field(description="The farm can mow it within the window.")
+
+
+class FlowerStretch(Table):
+    """One row per stretch of a season without flowers in most weather years. Key: start."""
+
+    year: int = pa.Field(description="Calendar year.")
+    start: pd.Timestamp = pa.Field(description="First day.")
+    end: pd.Timestamp = pa.Field(description="Last day.")
+    length_d: int = pa.Field(ge=1, description="Days.")
+    empty_years: int = pa.Field(ge=0, description="Weather years without a flower on any of these days.")
+    years: int = pa.Field(ge=1, description="Weather years.")
+
+
+class BloomPeriod(Table):
+    """One row per year and part of the season: species in flower against the number asked for. Key: year, period."""
+
+    year: int = pa.Field(description="Calendar year.")
+    period: str = pa.Field(isin=["spring", "summer", "fall"], description="Part of the season.")
+    start: pd.Timestamp = pa.Field(description="First day.")
+    end: pd.Timestamp = pa.Field(description="Last day.")
+    species: int = pa.Field(ge=0, description="Species of covers in flower in at least half of the weather years.")
+    names: str = pa.Field(description="Their keys.")
+    wanted: int = pa.Field(ge=1, description="Species asked for.")
+    covered_d: float = pa.Field(ge=0, description="Days with flowers on some block, median year.")
+
+
 class Calibration(Table):
     """One row per cover and box: seed to catch when the drill or spreader is set. Key: year, cover_id, box."""
 

@@ -408,6 +408,14 @@ def read_names(path: Path) -> None:
     read_law_lists(path, None, BLOCKS, load_catalogue(), report())
 
 
+def read_planned_sprays(path: Path) -> None:
+    from greengap.farm.sprays import read_sprays
+
+    done = report()
+    read_sprays(path, (), BLOCKS, done)
+    _accounted(done, path.name)
+
+
 def read_own(path: Path) -> None:
     from greengap.catalogue import load_catalogue, with_own
 
@@ -432,6 +440,10 @@ SOIL = (
 STOCK = "species,lot,kg,purity_percent,germination_percent,tested,organic\nbuckwheat,A7,12.5,98,85,2026-11-02,yes\n"
 PRICES = "species,supplier,bag_kg,price,currency,available_kg\nbuckwheat,Hill Seeds,25,41.50,EUR,100\n"
 HERBICIDES = "block,product,applied,species,interval_d,interval_months\nRiver 1,X,2026-05-20,other,,9\n"
+SPRAYS = (
+    "block,neighbour,distance_ft,from,until,product,label_on_bees,harms_bees,call\n"
+    "River 1,,,2027-07-20,2027-07-22,X,not on bloom,yes,Ann 12\n,lane orchard,120,2027-06-01,,,,,\n"
+)
 NAMES = "name,list\nSorghum bicolor,Ohio\n"
 OWN = """[species.dixie]
 cultivar_of = "crimson_clover"
@@ -475,6 +487,13 @@ method = "drip"
 area_m2 = 900
 [repairs]
 leave_out = ["Sliver"]
+[mowing]
+area_ac_d = 2
+[[planned_sprays]]
+neighbour = "lane"
+distance_m = 30
+from = 2027-06-15
+harms_bees = true
 """
 HISTORY = "block,date,kind,what,note\nRiver 1,2026-05-10,herbicide,A,1 l\nRiver 2,2025,crop,peas,\n"
 
@@ -508,6 +527,7 @@ READERS = [
     Reader("seed prices", text("seed_prices.csv", PRICES), read_prices),
     Reader("herbicides", text("herbicides.csv", HERBICIDES), read_herbicides),
     Reader("noxious names", text("noxious_names.csv", NAMES), read_names),
+    Reader("planned sprays", text("planned_sprays.csv", SPRAYS), read_planned_sprays),
     Reader("own catalogue", text("catalogue.toml", OWN), read_own),
     Reader("learned", text("learned.toml", LEARNED), read_learned),
     Reader("farm file", farm_file, read_farm_file),

@@ -6,7 +6,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,11 +46,48 @@ class ListFile:
     """
 
     def __init__(self, path: Path, shown: str, required: Sequence[str], optional: Sequence[str]) -> None:
-        self.shown = shown
+        self._begin(shown, "row")
+        self.rows = self._read(path, tuple(required), tuple(optional))
+
+    def _begin(self, shown: str, row_word: str) -> None:
+        self.shown, self._row_word = shown, row_word
         self._bad: list[tuple[str, str]] = []
         self._remedies: list[str] = []
         self._named: dict[int, str] = {}
-        self.rows = self._read(path, tuple(required), tuple(optional))
+
+    @classmethod
+    def of_tables(
+        cls,
+        tables: Sequence[Mapping[str, str]],
+        shown: str,
+        name: str,
+        required: Sequence[str],
+        optional: Sequence[str],
+    ) -> ListFile:
+        """The same list, written as tables of another file, such as one ``[[name]]`` a row in ``farm.toml``.
+
+        Parameters
+        ----------
+        tables : sequence of mapping
+            Cells of each row, as text.
+        shown : str
+            File that they stand in.
+        name : str
+            Of the tables.
+        required, optional : sequence of str
+        """
+        it = cls.__new__(cls)
+        it._begin(shown, name)
+        known = (*required, *optional)
+        it.rows = [
+            ListRow(number, {key: text.strip() for key, text in table.items() if key in known})
+            for number, table in enumerate(tables, 1)
+        ]
+        for number, table in enumerate(tables, 1):
+            for key in sorted(set(table) - set(known)):
+                it.problem(number, key, "is not a line that is read", f"The lines are {', '.join(known)}")
+        it._all_filled(tuple(required))
+        return it
 
     def _read(self, path: Path, required: tuple[str, ...], optional: tuple[str, ...]) -> list[ListRow]:
         try:
@@ -85,11 +122,15 @@ class ListFile:
             filled = [cell.strip() for cell in cells] + [""] * len(columns)
             self._named[number] = dict(zip(columns, filled, strict=False))[required[0]][:40]
             rows.append(ListRow(number, dict(zip(columns, filled, strict=False)), separator == ";"))
-        for row in rows:
+        self.rows = rows
+        self._all_filled(required)
+        return rows
+
+    def _all_filled(self, required: tuple[str, ...]) -> None:
+        for row in self.rows:
             for column in required:
                 if not row.text(column):
                     self.problem(row.line, column, "the cell is empty", "Fill it, or remove the row")
-        return rows
 
     def _check_columns(
         self, columns: list[str], line: int, required: tuple[str, ...], optional: tuple[str, ...]
@@ -110,7 +151,7 @@ class ListFile:
     def problem(self, line: int, column: str, what: str, remedy: str) -> None:
         """Note something wrong; `finish` tells it."""
         named = f" ({self._named[line]})" if self._named.get(line) else ""
-        place = ", ".join(part for part in (f"row {line}{named}", column) if part)
+        place = ", ".join(part for part in (f"{self._row_word} {line}{named}", column) if part)
         self._bad.append((place, what))
         if remedy not in self._remedies:
             self._remedies.append(remedy)

@@ -274,6 +274,9 @@ class FarmSettings:
     office: dict[str, str] = field(default_factory=dict)  # what forms ask of the farm itself, by `OFFICE`
     hand_weeding: HandWeeding = field(default_factory=HandWeeding)
     costs: Costs = field(default_factory=Costs)
+    planned_sprays: tuple[dict[str, str], ...] = ()  # cells as text; `farm.sprays` checks them
+    spray_distance_m: float | None = None  # a spray this near to flowers is told; None: the rule of the catalogue
+    mown_m2_d: float | None = None  # what the farm can mow in a day; None: it does not say
 
     def waters(self, block_id: str) -> bool:
         """Whether a block can be watered."""
@@ -687,6 +690,34 @@ def _costs(reader: _Reader) -> Costs:
     return Costs(currency.strip(), machine, hand, tarp)
 
 
+def _mown_m2_d(reader: _Reader) -> float | None:
+    found = _one_of(reader, {"area_m2_d": 1.0, "area_ha_d": HECTARE_M2, "area_ac_d": ACRE_M2}, 1e8)
+    reader.finish()
+    return found
+
+
+def _planned_sprays(top: _Reader) -> tuple[dict[str, str], ...]:
+    """Cells of each ``[[planned_sprays]]``, as text."""
+    out = []
+    for number, entry in enumerate(top.get("planned_sprays", list, []), 1):
+        if not isinstance(entry, dict):
+            remedy = "Write each spray under its own [[planned_sprays]]"
+            raise top.problem("planned_sprays", "is not a list of tables", remedy)
+        out.append({key: _cell(top, f"planned_sprays {number}.{key}", value) for key, value in entry.items()})
+    return tuple(out)
+
+
+def _cell(top: _Reader, key: str, value: Any) -> str:
+    """A value as it would stand in a CSV file."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, date):
+        return f"{value:%Y-%m-%d}"
+    if not isinstance(value, (str, int, float)):
+        raise top.problem(key, "is not text, a number or a date", "Write one of them")
+    return str(value)
+
+
 def _irrigation_set(reader: _Reader) -> IrrigationSet:
     area = _one_of(reader, {"area_m2": 1.0, "area_ha": HECTARE_M2, "area_ac": ACRE_M2}, 1e7)
     flow = _one_of(reader, {"flow_m3_h": 1000.0, "flow_l_min": 60.0, "flow_gpm": 60.0 * GALLON_L}, 1e7)
@@ -859,6 +890,9 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         office=_office(top.table("records")),
         hand_weeding=_hand_weeding(top.table("hand_weeding")),
         costs=_costs(top.table("costs")),
+        planned_sprays=_planned_sprays(top),
+        spray_distance_m=_measure(top, "spray_distance", length_m, "60 m"),
+        mown_m2_d=_mown_m2_d(top.table("mowing")),
     )
     days.finish()
     seed.finish()

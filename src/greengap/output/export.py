@@ -44,6 +44,8 @@ class Profile:
         From `Asked` to files by name.
     group : str
         "machine", "map" or "office": where the page lists it.
+    holds_seed : bool
+        Whether seed stands in its files, which are then reconciled with the order.
     """
 
     key: str
@@ -51,6 +53,7 @@ class Profile:
     standard: str
     make: Callable[[Asked], Files]
     group: str = "machine"
+    holds_seed: bool = True
 
 
 def _geojson(asked: Asked) -> Files:
@@ -133,6 +136,12 @@ def _sheets(asked: Asked) -> Files:
     return sheet_files(asked.plan, asked.jobs, asked.wanted)
 
 
+def _spray_sheet(asked: Asked) -> Files:
+    from greengap.output.spray_sheet import spray_sheet_files
+
+    return spray_sheet_files(asked.plan)
+
+
 PROFILES: dict[str, Profile] = {
     profile.key: profile
     for profile in (
@@ -182,6 +191,10 @@ PROFILES: dict[str, Profile] = {
             "Office Open XML, RFC 4180, PDF", _records, "office",
         ),
         Profile("sheets", "the wall and the tractor: a page a sowing, and a cover sheet", "PDF", _sheets, "office"),
+        Profile(
+            "spray-sheet", "the wall by the sprayer: which blocks may be in flower week by week, planned sprays on it",
+            "PDF, RFC 4180", _spray_sheet, "office", holds_seed=False,
+        ),
     )
 }  # fmt: skip
 
@@ -264,6 +277,8 @@ def export_lines(plan: Plan, key: str, written: list[Path], year: int | None = N
         return [f"{key}: nothing is sown, nothing is written."]
     total = write(sum(order_grams(plan, year).values()), "g", plan.settings.units)
     lines = [f"{key}: {total} of seed in the file and in the order, species by species."]
+    if not PROFILES[key].holds_seed:
+        lines = [f"{key}: no seed stands in it."]
     shown = written if len(written) <= 8 else [*written[:4], f"... and {len(written) - 4} more"]
     lines += [f"  {path.as_posix() if isinstance(path, Path) else path}" for path in shown]
     if key.startswith("task-data"):

@@ -33,9 +33,11 @@ from greengap.web.asked import (
     NextYear,
     OpenFarm,
     Outline,
+    PlanSpray,
     Problem,
     Remove,
     RemoveCrop,
+    RemoveSpray,
     Rename,
     Reshape,
     SetCrop,
@@ -99,6 +101,12 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
                 raise NotThere("no_plan")
             plan = short(made.plan)
             return lambda rows: edits.keep_plan(rows, asked.name, plan)
+        case PlanSpray():
+            cells = asked.row.model_dump()
+            cells["from"], cells["until"] = cells.pop("first"), cells.pop("last")
+            return lambda rows: edits.plan_spray(rows, asked.at, cells)
+        case RemoveSpray():
+            return lambda rows: edits.remove_spray(rows, asked.at)
         case DropPlan():
             return lambda rows: edits.drop_plan(rows, asked.name)
         case _:

@@ -196,6 +196,36 @@ class Answer(_Asked):
     read_by: Name = ""
 
 
+class SprayRow(_Asked):
+    """A planned spray, on a block or on a neighbour's ground; days as YYYY-MM-DD."""
+
+    block: Name = ""
+    neighbour: Name = ""
+    distance_m: float | None = Field(default=None, ge=0, le=10_000)
+    distance_ft: float | None = Field(default=None, ge=0, le=10_000)
+    first: Day
+    last: Day = ""
+    product: Name = ""
+    label_on_bees: Annotated[str, Field(max_length=500)] = ""
+    harms_bees: Literal["yes", "no", "not known"] = "not known"
+    call: Name = ""
+
+
+class PlanSpray(_Asked):
+    """Plan a spray, or change the one at a place in the list of the farm."""
+
+    kind: Literal["plan_spray"]
+    at: int | None = None
+    row: SprayRow
+
+
+class RemoveSpray(_Asked):
+    """Take a planned spray out of that list."""
+
+    kind: Literal["remove_spray"]
+    at: int
+
+
 class KeepPlan(_Asked):
     """Keep the plan as it is now, under a name, to compare with later."""
 
@@ -212,7 +242,7 @@ class DropPlan(_Asked):
 
 AnyEdit = Annotated[
     Draw | Reshape | Rename | Remove | Split | CutOut | Merge | Beds | Buffer | SownShare | SetCrop | RemoveCrop
-    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan,
+    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan | PlanSpray | RemoveSpray,
     Field(discriminator="kind"),
 ]  # fmt: skip
 

@@ -22,6 +22,8 @@ MOST_BLOCKS = 2_000
 MOST_CROPS = 20_000
 LONGEST_NAME = 60
 MOST_KEPT = 8  # plans kept to compare with
+MOST_SPRAYS = 500
+SPRAYS = "planned_sprays"  # setting that lists what is to be sprayed
 BLOCK_LISTS = ("irrigation", "tile_drained")  # settings that list blocks
 BLOCK_TABLES = ("cold_offset_degc", "diseases", "growers_word")  # settings that hold something for a block
 
@@ -110,6 +112,14 @@ def _settings_of_blocks(rows: Rowset, renamed: dict[str, list[str]]) -> dict[str
         value = rows.settings.get(key)
         if isinstance(value, dict) and any(b in renamed for b in value):
             out[key] = [value, {n: v for b, v in value.items() for n in renamed.get(b, [b])}]
+    sprays = rows.settings.get(SPRAYS)
+    if sprays and any(s.get("block") in renamed for s in sprays):
+        moved: list[dict[str, Any]] = []
+        for spray in sprays:
+            names = renamed.get(spray["block"], [spray["block"]]) if spray.get("block") else [""]
+            made = [{**spray, "block": name} if name else spray for name in names]
+            moved += [one for one in made if one not in moved]  # of blocks that became one
+        out[SPRAYS] = [sprays, moved or None]
     return out
 
 
@@ -302,8 +312,8 @@ def merge(rows: Rowset, blocks: Sequence[str], name: str) -> Change:
     name = clean_name(name or blocks[0], rows, besides=blocks)
     united = drawing.merge([outline_of(row) for row in before.values()])
     patch = _rename(rows, {block: [name] for block in blocks}, keep_crops_of=blocks[0])
-    for pair in patch.get("settings", {}).values():  # a block that is listed twice is listed once
-        if isinstance(pair[1], list):
+    for key, pair in patch.get("settings", {}).items():  # a block that is listed twice is listed once
+        if key in BLOCK_LISTS and isinstance(pair[1], list):
             pair[1] = list(dict.fromkeys(pair[1]))
     changed: dict[str, list[Any]] = {block: [row, None] for block, row in before.items()}
     first = before[blocks[0]]
@@ -464,6 +474,52 @@ def set_settings(rows: Rowset, values: dict[str, Any], must_change: bool = True)
         if after is not None and _has_none(after):
             raise EditProblem("setting_value", key, setting=key)
     return {"settings": changed}, ["did_settings", {"names": ", ".join(sorted(changed))}]
+
+
+def plan_spray(rows: Rowset, at: int | None, spray: dict[str, Any]) -> Change:
+    """A spray that is planned, in place of the one at a place in the list or as one more.
+
+    Parameters
+    ----------
+    at : int or None
+        Place in the list of ``farm.toml``, from 0.
+    spray : dict
+        Cells by the names of ``planned_sprays.csv``; empty ones are left out.
+    """
+    before = rows.settings.get(SPRAYS) or []
+    if at is not None and not 0 <= at < len(before):
+        raise EditProblem("no_spray", "at")
+    if at is None and len(before) >= MOST_SPRAYS:
+        raise EditProblem("sprays_many", most=MOST_SPRAYS)
+    cells = {key: text for key, text in spray.items() if text not in ("", None)}
+    if bool(cells.get("block")) == bool(cells.get("neighbour")):
+        raise EditProblem("spray_ground", "block")
+    if cells.get("block"):
+        _known(rows, cells["block"])
+    for column in ("from", "until"):
+        if not cells.get(column) and column == "from":
+            raise EditProblem("cell_empty", "from")
+        try:
+            date.fromisoformat(cells.get(column, "2000-01-01"))
+        except ValueError:
+            raise EditProblem("not_a_date", column, date=cells[column]) from None
+    if cells.get("until", cells["from"]) < cells["from"]:
+        raise EditProblem("end_before_start", "until", start=cells["from"], end=cells["until"])
+    after = [*before, cells] if at is None else [*before[:at], cells, *before[at + 1 :]]
+    if after == before:
+        raise EditProblem("nothing_changed")
+    said = {"ground": cells.get("block") or cells["neighbour"], "day": cells["from"]}
+    return {"settings": {SPRAYS: [rows.settings.get(SPRAYS), after]}}, ["did_plan_spray", said]
+
+
+def remove_spray(rows: Rowset, at: int) -> Change:
+    """Take a planned spray out of the list of ``farm.toml``."""
+    before = rows.settings.get(SPRAYS) or []
+    if not 0 <= at < len(before):
+        raise EditProblem("no_spray", "at")
+    gone, after = before[at], [*before[:at], *before[at + 1 :]]
+    said = {"ground": gone.get("block") or gone.get("neighbour", ""), "day": str(gone.get("from", ""))}
+    return {"settings": {SPRAYS: [before, after or None]}}, ["did_remove_spray", said]
 
 
 def keep_plan(rows: Rowset, name: str, plan: dict[str, Any]) -> Change:

@@ -75,6 +75,17 @@ def plan_routes(app: FastAPI, house: House) -> None:
             raise NotThere("no_gap")
         return {"years": years_of(found[1], gap, cover, sow)}
 
+    @app.get("/api/flowers")
+    def flowers() -> dict[str, Any]:
+        """Flowers of the farm: windows to keep, order of mowing, planned sprays and what they meet."""
+        from greengap.farm_flowers import find_flowers
+        from greengap.web.flowers_view import flowers_view
+
+        made = house.open().planner.made
+        if made is None:
+            return {"version": None}
+        return {"version": made.version, **flowers_view(find_flowers(made.plan), made.farm.sprays)}
+
     @app.get("/api/after")
     def after(
         gap: Annotated[str, Query(max_length=300)], cover: Annotated[str, Query(max_length=200)]

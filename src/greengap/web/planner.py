@@ -32,6 +32,7 @@ NOT_OF_EVERY_BLOCK = frozenset(
     {
         "folder", "name", "note", "choices", "assumptions", "irrigated", "cold_offset_degc", "tile_drained", "diseases",
         "seed_lots", "polygons", "crop_calendar", "soil_rasters", "soil_survey", "block_soil", "weather",
+        "planned_sprays", "spray_distance_m", "mown_m2_d",
     }
 )  # fmt: skip
 AT_ONCE = 8  # blocks that are run together once the touched one is shown

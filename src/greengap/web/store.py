@@ -12,6 +12,7 @@ import tomllib
 from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 from typing import Any, cast
 
@@ -222,6 +223,11 @@ class FarmStore:
         rows.crops = dict(zip(keys, crops, strict=True))
         rows.settings = tomllib.loads(rows.text)
         rows.settings.setdefault("name", contents.name)
+        if isinstance(sprays := rows.settings.get("planned_sprays"), list):  # bare dates, which the history cannot hold
+            rows.settings["planned_sprays"] = [
+                {k: str(v) if isinstance(v, date) else v for k, v in s.items()} if isinstance(s, dict) else s
+                for s in sprays
+            ]
         rows.settings |= {k: v for k, v in self.page.items() if k in PAGE_SETTINGS}
         rows.choices = {
             f"c{number}": {column: str(one.get(column, "")) for column in CHOICE_COLUMNS}

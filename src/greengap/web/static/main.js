@@ -8,7 +8,8 @@ import { calendarScreen } from "./screen_calendar.js";
 import { compareScreen } from "./screen_compare.js";
 import { fieldScreen, takeRecordFile } from "./screen_field.js";
 import { mapScreen } from "./screen_map.js";
-import { bringIn, farmScreen, flowersScreen, orderScreen, workScreen } from "./screens_whole.js";
+import { flowersScreen } from "./screen_flowers.js";
+import { bringIn, farmScreen, orderScreen, workScreen } from "./screens_whole.js";
 import { startScreen } from "./start.js";
 
 const SCREENS = { map: mapScreen, calendar: calendarScreen, work: workScreen, flowers: flowersScreen, order: orderScreen, field: fieldScreen, compare: compareScreen, farm: farmScreen };

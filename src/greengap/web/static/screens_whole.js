@@ -1,6 +1,6 @@
-// The farm as a whole: operations by date, flowers, seed order, and what the farm says of itself.
+// The farm as a whole: operations by date, seed order, and what the farm says of itself.
 
-import { DAY, MONTHS, between, button, complain, dayOf, field, h, isoOf, known, longDay, s, say, shortDay, t, upper } from "./dom.js";
+import { MONTHS, between, button, complain, dayOf, field, h, isoOf, known, longDay, s, say, shortDay, t, upper } from "./dom.js";
 import { ask, farm, inWords } from "./farm.js";
 import { whyDialog } from "./gap.js";
 
@@ -47,48 +47,6 @@ export const workScreen = simple((page) => {
       ops.map((op) => h("tr", { class: op.strong ? "strong" : "" }, h("th", { scope: "row" }, shortDay(op.date)), h("td", {}, h("button", { type: "button", class: "link", onclick: () => page.go({ block: op.block, gap: op.gap.id, crop: null, moveFocus: true }) }, op.block)),
         h("td", {}, op.what), h("td", {}, op.from && op.from !== op.until ? between(op.from, op.until) : op.until && op.until !== op.date ? t("op_until", { date: shortDay(op.until) }) : ""),
         h("td", {}, op.odds ? t("odds_short", { holds: op.gap.holds, years: op.gap.years }) : ""))), "ops")),
-  ];
-});
-
-// ---- flowers ------------------------------------------------------------------------------------------
-export const flowersScreen = simple((page) => {
-  const gaps = sown().filter((g) => g.bloom?.length);
-  if (!gaps.length) return [h("h2", {}, t("flowers_title")), h("p", {}, t("flowers_none"))];
-  const days = gaps.flatMap((g) => g.bloom.flat()).map(dayOf);
-  const first = Math.min(...days) - 10, last = Math.max(...days) + 10, L = innerWidth < 760 ? 92 : 150, W = Math.max(Math.min(innerWidth - 62, 680), Math.min((last - first) * 3, 2400)), rowH = 26;
-  const x = (day) => L + ((day - first) / (last - first)) * (W - L - 10);
-  const months = [];
-  for (let day = first; day <= last; day++) if ([1, 15].includes(new Date(day * DAY).getUTCDate())) {
-    const m = new Date(day * DAY).getUTCMonth();
-    months.push(s("path", { d: "M" + x(day) + " 78V" + (94 + gaps.length * rowH), class: "month" }), s("text", { x: x(day) + 3, y: 90 }, last - first > 250 ? (new Date(day * DAY).getUTCDate() === 1 ? MONTHS()[m] + (m === 0 ? " " + new Date(day * DAY).getUTCFullYear() : "") : "") : shortDay(isoOf(day))));
-  }
-  // Blocks in flower in the middle year, and days without flowers between the first and the last of a year.
-  const count = new Array(last - first + 1).fill(0);
-  for (const g of gaps) if (g.flower?.[0]) for (let d = dayOf(g.flower[0]); d <= dayOf(g.flower[1]); d++) count[d - first] += 1;
-  const top = Math.max(...count, 1);
-  const curve = "M" + x(first) + " 70" + count.map((n, i) => "L" + x(first + i).toFixed(1) + " " + (70 - (n / top) * 52).toFixed(1)).join("") + "L" + x(last) + " 70";
-  const lines = gaps.sort((a, b) => (a.bloom[0][0] < b.bloom[0][0] ? -1 : 1)).map((g, i) => {
-    const y = 94 + i * rowH + 13, parts = [];
-    const all = g.bloom.flat().map(dayOf);
-    for (let d = Math.min(...all); d <= Math.max(...all); d++) {
-      const share = g.bloom.filter(([a, b]) => dayOf(a) <= d && d <= dayOf(b)).length / g.years;
-      parts.push(s("rect", { x: x(d), y: y - share * 9, width: x(d + 1) - x(d) + 0.4, height: share * 18, fill: "#6a2358" }));
-    }
-    return [s("text", { x: 0, y: y + 4, class: "flower-name" }, g.block), parts, s("path", { d: "M" + x(dayOf(g.end_by)) + " " + (y - 10) + "v20", class: "end-notch" })];
-  });
-  const bare = [];
-  for (const year of new Set(gaps.map((g) => g.sow.slice(0, 4)))) {
-    const there = count.map((n, i) => [first + i, n]).filter(([d, n]) => n > 0 && isoOf(d).startsWith(year)).map(([d]) => d);
-    for (let i = 1; i < there.length; i++) if (there[i] - there[i - 1] > 7) bare.push([there[i - 1] + 1, there[i] - 1]);
-  }
-  return [
-    h("div", { class: "paper-head" }, h("h2", {}, t("flowers_title")), printButton()), h("p", { class: "quiet" }, t("flowers_note")), stale(),
-    h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": t("flowers_title") },
-      s("svg", { class: "chart flowers", width: W, height: 100 + gaps.length * rowH, role: "img", "aria-label": t("flowers_title") },
-        s("text", { x: L, y: 10 }, t("flowers_count")), s("text", { x: L - 6, y: 22, "text-anchor": "end" }, top), s("text", { x: L - 6, y: 72, "text-anchor": "end" }, 0),
-        s("path", { d: curve, class: "band" }), s("path", { d: curve, class: "curve own" }), months, lines)),
-    h("ul", { class: "plain" }, bare.map(([a, b]) => h("li", {}, t("flowers_bare", { days: b - a + 1, dates: between(isoOf(a), isoOf(b)) }))),
-      gaps.filter((g) => g.flower?.[0]).map((g) => h("li", {}, h("button", { type: "button", class: "link", onclick: () => page.go({ block: g.block, gap: g.id, crop: null, moveFocus: true }) }, t("flowers_line", { block: g.block, cover: farm.coverName(g.cover), dates: between(...g.flower) }))))),
   ];
 });
 
