@@ -90,7 +90,7 @@ def record(
         _list(farm, csv, every)
         return
     if what == "page":
-        _page(farm, out)
+        _page(farm, out, today)
         return
     read = open_farm(farm)
     known = _known(read, today)
@@ -237,15 +237,23 @@ def _list(farm: Path, csv: bool, every: bool) -> None:
     print("\n".join(record_lines(read.record, read.catalogue, read.settings.units, every)))
 
 
-def _page(farm: Path, out: Path) -> None:
+def _page(farm: Path, out: Path, today: str | None) -> None:
+    import pandas as pd
+
     from greengap.errors import InputProblem
+    from greengap.farm.season_record import read_day
     from greengap.web.field_book import field_book
     from greengap.web.record_page import record_page
+    from greengap.web.stands import stands_now
 
+    day = pd.Timestamp.today().normalize() if today is None else read_day(today, "--today")
     read = open_farm(farm)
     plan = _planned(read)
     file = farm.name if farm.suffix else ""
-    page = record_page(field_book(read.settings, read.catalogue, read.blocks, plan.gaps, read.record, plan, file))
+    with seasons_bar("Working the stands out") as progress:
+        stands = stands_now(read, plan.gaps, plan, day, progress)
+    book = field_book(read.settings, read.catalogue, read.blocks, plan.gaps, read.record, plan, file, stands)
+    page = record_page(book)
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(page, encoding="utf-8")

@@ -32,7 +32,7 @@ from greengap.farm.settings import FarmSettings, suggestion
 from greengap.farm_input import Farm
 from greengap.plan import Plan
 from greengap.process.standing import Standing
-from greengap.process.weeds import height_weight, leaf_area_of_cover, leaf_area_of_plants
+from greengap.process.weeds import height_class_weight, height_weight, leaf_area_of_cover, leaf_area_of_plants
 from greengap.stand_worked_out import (
     DAY,
     NEXT_DAY_D,
@@ -322,7 +322,8 @@ def _weeds_seen(
 ) -> WeedsSeen | None:
     """Weeds of the frames; by their cover, or else by number and height."""
     catalogue, rule = ground.farm.catalogue, ground.farm.catalogue.rule
-    each = numbered(frames).groupby("frame").first()  # the first word on a frame, species apart or not
+    said = numbered(frames).assign(weed_level=frames["weed_level"].where(frames["weed_level"] != ""))
+    each = said.groupby("frame").first()  # the first word on a frame, species apart or not
     cover, plants = each["weed_cover_fraction"], each["weed_plants"] / each["frame_area_m2"]
     if cover.isna().all() and plants.isna().all():
         return None
@@ -336,8 +337,12 @@ def _weeds_seen(
     else:
         leaf = float(plants.mean()) * one
         notes.append("Neither cover nor height of the weeds was written down: they are taken to be of the usual size.")
+    bounds = rule("weed_height_least"), rule("weed_height_most")
+    levels = each["weed_level"].dropna()
     if not (np.isnan(weed_mm) or np.isnan(cover_mm)):
-        leaf *= height_weight(weed_mm, cover_mm, rule("weed_height_least"), rule("weed_height_most"))
+        leaf *= height_weight(weed_mm, cover_mm, *bounds)
+    elif len(levels):
+        leaf *= float(np.mean([height_class_weight(str(level), *bounds) for level in levels]))
     counted = bool(plants.notna().any())
     many = float(plants.mean()) if counted else min(leaf / one, rule("weed_seedlings"))
     return WeedsSeen(many, leaf, _covered(leaf, catalogue), (weed_mm, cover_mm), counted)

@@ -106,6 +106,10 @@ class StandTables:
         That is sown [m2].
     full_stand_m2 : dict of species to float
         Plants of a full stand [m-2].
+    years : int
+        Weather years that were run.
+    ordinary_weeds_m2, ordinary_leaf_area : float
+        Weeds of an ordinary seed bank on the day of the look, medians of the years: number [m-2], leaf area index [-].
     table : DataFrame[StandTable]
     limits : DataFrame[StandLimit]
     resow : SownAgain
@@ -125,6 +129,9 @@ class StandTables:
     up_on: tuple[Any, Any, Any]
     area_m2: float
     full_stand_m2: dict[str, float]
+    years: int
+    ordinary_weeds_m2: float
+    ordinary_leaf_area: float
     table: DataFrame[StandTable]
     limits: DataFrame[StandLimit]
     resow: SownAgain
@@ -386,8 +393,9 @@ def work_out(
     plants_m2: Mapping[float, float],
     birds_came: bool,
     anew_run: bool = True,
+    up_on: pd.Timestamp | None = None,
 ) -> StandTables:
-    """The same; `plants_m2` are numbers of weeds by their cover, where they were counted."""
+    """The same; `plants_m2` are numbers of weeds by their cover, where they were counted, `up_on` a day seen."""
     catalogue, settings = ground.farm.catalogue, ground.farm.settings
     cover, rule = catalogue.covers[cover_id], catalogue.rule
     work, terms = weeding_work(settings.hand_weeding, catalogue), stand_terms(settings.wanted_odds, catalogue)
@@ -396,7 +404,7 @@ def work_out(
     seen = {weeds: float(leaf_area_of_cover(weeds, extinction)) for weeds in weed_covers}
     grid = [
         Standing(
-            dict.fromkeys(full, usable_share(share, catalogue)), look_on, None, look_on, seen[weeds],
+            dict.fromkeys(full, usable_share(share, catalogue)), look_on, up_on, look_on, seen[weeds],
             look_on + NEXT_DAY_D * DAY if pulled else None, rule("hand_weeding_left") if pulled else 1.0,
         )
         for weeds in weed_covers for share in STAND_SHARES for pulled in (False, True)
@@ -406,8 +414,9 @@ def work_out(
     odds = (won["wins_years"] / won["years"]).reindex([str(k) for k in range(len(grid))]).fillna(0.0).to_numpy()
     odds = odds.reshape(len(weed_covers), len(STAND_SHARES), 2)
     up = season.loc[season["option_id"] == str(len(grid)), "emergence_d"]
+    years = int(won["years"].max()) if len(won) else 0
     quantiles = [up.quantile(q) if up.notna().any() else np.nan for q in (0.1, 0.5, 0.9)]
-    up_on = tuple(pd.NaT if np.isnan(q) else sown_on + int(np.ceil(q)) * DAY for q in quantiles)
+    comes_up = tuple(pd.NaT if np.isnan(q) else sown_on + int(np.ceil(q)) * DAY for q in quantiles)
     resow, switch = ground.sown_again(cover_id, look_on, birds_came, anew_run)
     number, area = ground.weeds_by(sown_on, look_on)
     each = area / number if number > 0 else rule("weed_seedling_area")
@@ -456,6 +465,7 @@ def work_out(
             "The gap reaches into another year: it is run with the weather years, not with this season's days."
         )
     return StandTables(
-        str(ground.gap.gap_id), str(ground.gap.block_id), cover, sown_on, look_on, (up_on[0], up_on[1], up_on[2]),
-        ground.area_m2, full, table, limits, resow, switch, work, terms, tuple(notes),
+        str(ground.gap.gap_id), str(ground.gap.block_id), cover, sown_on, look_on,
+        (comes_up[0], comes_up[1], comes_up[2]), ground.area_m2, full, years, number, area, table, limits, resow,
+        switch, work, terms, tuple(notes),
     )  # fmt: skip

@@ -47,6 +47,17 @@ def test_a_season_in_one_line_goes_into_rows_of_their_kinds():
     assert {r["cover_id"] for r in got[:3]} == {"buckwheat"}
 
 
+def test_the_crops_before_and_after_have_their_codes_and_may_lie_ahead():
+    got = rows("River 1/2 cl 0701 so 0705 kg 61 nx 0901", known=a_farm(today="2027-07-05"))
+    assert [(r["what"], f"{r['date']:%m-%d}") for r in got] == [
+        ("cleared", "07-01"),
+        ("sown", "07-05"),
+        ("planted", "09-01"),
+    ]
+    assert {r["gap_id"] for r in got} == {"River 1/2"}
+    assert [r["cover_id"] for r in got] == ["", "buckwheat", ""]
+
+
 def test_the_year_comes_from_the_gap_across_new_year_too():
     known = a_farm(today="2028-06-10")
     assert [f"{r['date']:%Y-%m-%d}" for r in rows("River 1/3 so 1101 en 0420", known=known)] == [

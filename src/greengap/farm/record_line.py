@@ -23,6 +23,7 @@ from greengap.units import ACRE_M2, FOOT_M, HECTARE_M2, INCH_MM, POUND_KG
 
 # The codes of the sheet's boxes, what each says, and the kind of row it goes into; then those of its table of counts.
 CODES: dict[str, tuple[str, str]] = {
+    "cl": ("crop before off on", "cleared"),
     "so": ("sown on", "sown"),
     "bd": ("area done, or which beds", "sown"),
     "kg": ("seed used", "sown"),
@@ -37,13 +38,17 @@ CODES: dict[str, tuple[str, str]] = {
     "ht": ("height then", "ended"),
     "sd": ("seed seen: y or n", "ended"),
     "rd": ("ready on", "ready"),
+    "nx": ("next crop set on", "planted"),
     "re": ("remarks", ""),
     "ct": ("counted on", "stand"),
     "pl": ("plants in each frame; of a mix the species first, and one pl for each", "stand"),
     "wd": ("weeds in each frame", "stand"),
     "fr": ("area of the frame, if it is not the sheet's", "stand"),
 }
-DATED = {"so": "sown", "fl": "flower", "en": "ended", "rd": "ready", "ct": "stand"}
+DATED = {
+    "cl": "cleared", "so": "sown", "fl": "flower", "en": "ended", "rd": "ready", "nx": "planted", "ct": "stand",
+}  # fmt: skip
+OF_NO_COVER = ("cleared", "ready", "planted")  # rows about the ground
 MAY_REPEAT = {"pl"}
 LONGEST_LINE, MOST_FRAMES = 1000, 60
 RING_M2 = 0.1  # what the field sheet counts in: a ring of 0.1 m2, or a square foot
@@ -115,7 +120,7 @@ def rows_from_lines(lines: Sequence[str], known: Known, shown: str = "line") -> 
             continue
         cover = ""
         for one in cells:
-            checked = check_row({"cover_id": cover, **one} if one["what"] != "ready" else one, known)
+            checked = check_row({"cover_id": cover, **one} if one["what"] not in OF_NO_COVER else one, known)
             cover = cover or checked.row.get("cover_id", "")
             for column, what, remedy in checked.wrong:
                 bad.append((", ".join(p for p in (place, f"{one['what']} ({column})") if p), what))
@@ -181,7 +186,7 @@ def _rows(line: Line, known: Known) -> Iterator[dict[str, Any]]:
     if line.has("by"):
         shared["who"] = " ".join(line.words("by"))
     first = True
-    for kind in ("sown", "stand", "flower", "ended", "ready"):
+    for kind in ("cleared", "sown", "stand", "flower", "ended", "ready", "planted"):
         if kind not in says:
             continue
         note = {"note": " ".join(line.words("re"))} if first and line.has("re") else {}

@@ -33,9 +33,10 @@ WEEDS_ON_PAPER = (0.0, 0.01, 0.05)  # of those that a stand is worked out for
 # Codes of what is written down in the field, in the order of a season; the same in every sheet, so that typing them
 # in the evening needs no looking up.
 BOXES = (
-    ("so", "sown on"), ("bd", "beds, area done"), ("kg", "seed used"), ("lf", "seed left"), ("lo", "lot, tag kept"),
-    ("de", "depth found"), ("ms", "soil: crumbly / ball"), ("wx", "weather"), ("by", "who"), ("fl", "first flower"),
-    ("en", "ended on, tool"), ("ht", "height then"), ("sd", "seed seen: y / n"), ("rd", "ready on"),
+    ("cl", "crop before off"), ("so", "sown on"), ("bd", "beds, area done"), ("kg", "seed used"), ("lf", "seed left"),
+    ("lo", "lot, tag kept"), ("de", "depth found"), ("ms", "soil: crumbly / ball"), ("wx", "weather"), ("by", "who"),
+    ("ct", "counted on"), ("fl", "first flower"), ("en", "ended on, tool"), ("ht", "height then"),
+    ("sd", "seed seen: y / n"), ("rd", "ready on"), ("nx", "next crop set"),
 )  # fmt: skip
 
 
@@ -356,7 +357,7 @@ def _look_at(look: _Look, job: Job) -> Section:
     rates = plan.rates[plan.rates["gap_id"] == job.gap_id]
     stand = look.stands.get(job.gap_id)
     bound = "failed below" if stand is None else "full stand"
-    rows: list[tuple[str, ...]] = [("per frame", "expect", bound, *(str(n + 1) for n in range(FRAMES)))]
+    rows: list[tuple[str, ...]] = [("pl  per frame", "expect", bound, *(str(n + 1) for n in range(FRAMES)))]
     share = plan.catalogue.rule("stand_failure_share") if stand is None else 1.0
     for r in rates.itertuples():
         species = plan.catalogue.species[r.species]
@@ -364,7 +365,7 @@ def _look_at(look: _Look, job: Job) -> Section:
         low, high = r.plants_p10_m2 * frame_m2, r.plants_p90_m2 * frame_m2
         expect = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
         rows.append((species.name, expect, f"{aim * share * frame_m2:.0f}", *[""] * FRAMES))
-    rows.append(("weeds", "", "", *[""] * FRAMES))
+    rows.append(("wd  weeds", "", "", *[""] * FRAMES))
     if stand is None:
         lines += _failed(look, job, up)
     return Section("5  Look", tuple(lines), tuple(rows), (0.23, 0.15, 0.14, *[0.08] * FRAMES))

@@ -20,7 +20,7 @@ TRIES = [
     for size in sizes
     for is_left in (False, True)
 ]
-BOX_ROWS, BOX_HIGH, NOTES_HIGH = 2, 11 * MM, 13 * MM
+BOX_ROWS, BOX_HIGH, NOTES_HIGH = 3, 9 * MM, 11 * MM
 
 
 def to_pdf(plan: Plan, covers: Sequence[CoverSheet], sheets: Sequence[Sheet], letter: bool = False) -> bytes:

@@ -194,6 +194,21 @@ def height_weight(weed_height_mm: float, cover_height_mm: float, least: float, m
     return min(max(weed_height_mm / cover_height_mm, least), most)
 
 
+def height_class_weight(level: str, least: float, most: float) -> float:
+    """The same by eye: tops of the weeds below those of the cover, level with them, or above.
+
+    Notes
+    -----
+    Halfway, on a logarithm, from weeds as tall as the cover to the bounds of `height_weight`. A choice of this project.
+
+    Examples
+    --------
+    >>> [round(height_class_weight(level, 0.5, 2.0), 2) for level in ("below", "level", "above")]
+    [0.71, 1.0, 1.41]
+    """
+    return {"below": least**0.5, "level": 1.0, "above": most**0.5}[level]
+
+
 def weed_share(weed_leaf_area: ArrayLike, cover_leaf_area: ArrayLike) -> NDArray[np.float64]:
     """Share of the leaf area that is weeds' when the cover closes.
 

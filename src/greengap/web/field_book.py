@@ -19,6 +19,7 @@ from greengap.output.operations import DAY
 from greengap.plan import Plan
 from greengap.tables import Allocation, DataFrame, Gap, Option, SeasonRecord
 from greengap.units import ACRE_M2, FOOT_M, HECTARE_M2, INCH_MM, POUND_KG, System
+from greengap.web.stand_data import judged_by
 from greengap.web.views import iso
 
 FORM = 1  # of this data; a saved page and the program that reads its file agree on it
@@ -56,6 +57,7 @@ def field_book(
     record: DataFrame[SeasonRecord],
     plan: Plan | None = None,
     file: str = "",
+    stands: dict[str, dict[str, Any]] | None = None,
 ) -> dict[str, Any]:
     """Everything that a device needs to write the season down.
 
@@ -71,6 +73,8 @@ def field_book(
         Without it there are no dates and no covers to expect.
     file : str
         Name of the farm file, by which a device tells farms apart.
+    stands : dict, optional
+        Stands worked out beforehand by gap, as `greengap.web.stands` gives them.
 
     Returns
     -------
@@ -104,6 +108,8 @@ def field_book(
         "look_d": [int(catalogue.rule("stand_look_from")), int(catalogue.rule("stand_look_until"))],
         "rate_off": catalogue.rule("rate_off"),
         "record": record_rows(record),
+        "judged_by": judged_by(settings, catalogue),
+        "stands": {"state": "done", "serial": 0, "by_gap": stands or {}},
     }
 
 
@@ -165,12 +171,13 @@ def _gaps(gaps: DataFrame[Gap], catalogue: Catalogue, plan: Plan | None) -> list
     jobs = {job.gap_id: job for job in list_jobs(plan)} if plan is not None else {}
     out = []
     for gap in gaps.itertuples():
-        has_next = isinstance(gap.crop_after, str) and bool(gap.crop_after)
+        has_next, has_before = (isinstance(c, str) and bool(c) for c in (gap.crop_after, gap.crop_before))
         one = {
             "id": str(gap.gap_id),
             "block": str(gap.block_id),
             "start": iso(gap.start),
             "end": iso(gap.end),
+            "before": catalogue.crop_name(gap.crop_before) if has_before else "",
             "next": catalogue.crop_name(gap.crop_after) if has_next else "",
             "next_on": iso(gap.end + DAY) if has_next else None,
             "cover": "",

@@ -114,14 +114,15 @@ def by_gap(judged: Judged, gaps: pd.DataFrame) -> dict[str, Judged]:
     return {g: Judged(**held) for g, held in parts.items()}
 
 
-def _digest(*parts: Any) -> str:
+def digest_of(*parts: Any) -> str:
+    """A name for values, by what they say."""
     made = hashlib.sha256()
     for part in parts:
         made.update(part.to_csv(index=False).encode() if isinstance(part, pd.DataFrame) else repr(part).encode())
     return made.hexdigest()
 
 
-def _key(farm: Farm, part: Farm, block: str) -> str:
+def key_of_block(farm: Farm, part: Farm, block: str) -> str:
     """Everything that what is said of a gap depends on, besides the gap itself."""
     s = farm.settings
     own = [(f.name, getattr(s, f.name)) for f in fields(s) if f.name not in NOT_OF_EVERY_BLOCK]
@@ -133,7 +134,7 @@ def _key(farm: Farm, part: Farm, block: str) -> str:
     site = farm.weather.sel(site_id=farm.site_of_block[block])
     weather = [float(site[name].sum()) for name in sorted(str(v) for v in site.data_vars)]
     middle = part.blocks.geometry.representative_point().iloc[0]
-    return _digest(own, mine, weather, part.soil, part.class_shares, round(middle.y, 4))
+    return digest_of(own, mine, weather, part.soil, part.class_shares, round(middle.y, 4))
 
 
 def _trimmed(judged: Judged, choices: Any) -> Judged:
@@ -280,8 +281,8 @@ class Planner:
                 self._viewed.pop(block, None)
                 continue
             theirs[block], parts[block] = mine, blocks_of_farm(farm, [block])
-            whole = _key(farm, parts[block], block)
-            keys[block] = {g["gap_id"]: _digest(whole, g) for g in mine.to_dict("records")}
+            whole = key_of_block(farm, parts[block], block)
+            keys[block] = {g["gap_id"]: digest_of(whole, g) for g in mine.to_dict("records")}
         stale = {
             gap
             for block, own in keys.items()
@@ -302,7 +303,7 @@ class Planner:
             }
             part, s = parts[block], farm.settings
             mine_too = [c for c in s.choices if c.block_id == block]
-            seen = _digest(sorted(own.items()), mine_too, sorted(s.seed_lots.items()), part.blocks.to_wkt())
+            seen = digest_of(sorted(own.items()), mine_too, sorted(s.seed_lots.items()), part.blocks.to_wkt())
             if self._viewed.get(block) != seen:
                 self.views[block] = gap_views(settle(part, theirs[block], self._of_block(block)))
                 self._viewed[block] = seen

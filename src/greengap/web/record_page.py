@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any
 
 STATIC = Path(__file__).parent / "static"
-SCRIPTS = ("dom.js", "record_entries.js", "record_due.js", "stand_verdict.js", "record_forms.js", "record_count.js",
-           "record_book.js", "record_page.js")  # fmt: skip
+SCRIPTS = (
+    "dom.js", "record_entries.js", "record_due.js", "stand_reckoned.js", "stand_verdict.js", "record_forms.js",
+    "record_count.js", "record_book.js", "record_page.js",
+)  # fmt: skip
 STYLES = ("record.css",)
 WORDS = ("book_", "kind_", "rec_", "said_")  # beginnings of the texts that it shows
 OTHER_WORDS = ("months", "close", "cancel")

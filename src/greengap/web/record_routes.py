@@ -73,9 +73,19 @@ def record_routes(app: FastAPI, house: House) -> None:
             "rows": record_rows(session.store.contents.record),
         }
 
+    @app.get("/api/stands")
+    def stands(serial: Annotated[int, Query(ge=-1, le=2**53)] = -1) -> dict[str, Any]:
+        """How far the stands are worked out; the tables too, if they are not those that the asker has."""
+        session = house.open()
+        session.refresh()
+        told = session.stands_told()
+        if told["serial"] == serial:
+            del told["by_gap"]
+        return {"file": session.store.path.name, **told}
+
     @app.get("/api/record/page")
     def page() -> Response:
-        """The record page: one file that works without this program."""
+        """The record page: one file that works without this program, with the stands that are worked out by now."""
         from greengap.web.record_page import record_page, record_page_name
 
         session = house.open()

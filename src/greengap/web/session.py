@@ -9,6 +9,7 @@ import threading
 import zipfile
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,7 @@ from greengap.web import edits
 from greengap.web.compare import Trial
 from greengap.web.field_book import field_book, record_rows
 from greengap.web.planner import Planner, crops_at_once
+from greengap.web.stands import StandWorker, Wanted
 from greengap.web.store import (
     Derived,
     FarmStore,
@@ -94,6 +96,7 @@ class Session:
         self._book: tuple[Any, Any, dict[str, Any]] | None = None  # key, the plan it was made of, what is told
         self.planner = Planner(store.path, self.catalogue)
         self.planner.request(store.contents)
+        self.stands = StandWorker(lambda: self.planner.progress.state in ("reading", "running"))
 
     @property
     def rows(self) -> Rowset:
@@ -109,6 +112,7 @@ class Session:
         """Stop the planner; the farm file is complete at any time."""
         if self.trial is not None:
             self.trial.stop()
+        self.stands.close()
         self.planner.close()
 
     # ---- edits --------------------------------------------------------------------------------
@@ -239,7 +243,15 @@ class Session:
             file = self.store.path.name
             told = field_book(self.settings, self._own_catalogue(), contents.blocks, gaps, record, plan, file)
             self._book = held = (key, plan, told)
-        return {**held[2], "record": record_rows(contents.record)}
+        return {**held[2], "record": record_rows(contents.record), "stands": self.stands_told()}
+
+    def stands_told(self) -> dict[str, Any]:
+        """Stands worked out beforehand, as far as they are; sets about those that are missing."""
+        made = self.planner.made
+        if made is not None and made.version == self.version:
+            today = pd.Timestamp(date.today())
+            self.stands.follow(Wanted(made.farm, made.plan.gaps, self.store.contents.record, made.plan, today))
+        return {**asdict(self.stands.progress), "by_gap": self.stands.told()}
 
     def _read_settings(self, rows: Rowset) -> FarmSettings:
         """Settings as the commands read them.

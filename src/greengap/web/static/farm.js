@@ -159,23 +159,35 @@ export const farm = {
     try {
       progress = await ask("api/progress");
     } catch (error) {
-      if (error.problem?.kind === "gone") this.tell("gone");
-      if (error.problem?.key === "no_farm") this.tell("other");
-      this.timer = setTimeout(() => this.look(), 3000);
+      this.lost(error);
       return;
     }
     if (progress.farm !== this.state.farm) { this.tell("other"); return; }
     const before = this.progress;
-    this.progress = progress;
-    if (progress.edited !== this.state.version) this.take(await ask("api/state"));
     const moved = !before || before.version !== progress.version || before.done !== progress.done || before.state !== progress.state;
-    if (moved) {
-      if (progress.state === "done" || progress.state === "stopped" || progress.state === "problem" || progress.state === "waiting") await this.readPlan();
-      else if (progress.done > 0 && (before?.done !== progress.done)) await this.readGaps();
-      this.tell("progress", progress);
+    this.progress = progress;
+    try {
+      if (progress.edited !== this.state.version) this.take(await ask("api/state"));
+      if (moved) {
+        if (progress.state === "done" || progress.state === "stopped" || progress.state === "problem" || progress.state === "waiting") await this.readPlan();
+        else if (progress.done > 0 && (before?.done !== progress.done)) await this.readGaps();
+      }
+    } catch (error) { // the program went away in the middle of the look: look again, as if nothing had been seen
+      this.progress = before;
+      this.lost(error);
+      return;
     }
+    if (moved) this.tell("progress", progress);
     const busy = progress.state === "reading" || progress.state === "running";
     this.timer = setTimeout(() => this.look(), busy ? 150 : 2500);
+  },
+  /** Nobody answered, or not with what was asked for: say so, and look again. */
+  lost(error) {
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.look(), 3000);
+    if (!(error instanceof Refused)) throw error;
+    if (error.problem.kind === "gone") this.tell("gone");
+    if (error.problem.key === "no_farm") this.tell("other");
   },
   async readGaps() {
     // While it runs only the gaps are read: what was planned first is shown first.

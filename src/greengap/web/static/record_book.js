@@ -36,11 +36,12 @@ export function rowWords(book, row) {
  */
 export function recordBook({ book, entries, state, changed, hand, place = () => ({}) }) {
   const node = h("div", { class: "book-inner" });
-  let view = "home", told = "";
+  let view = "home", told = "", counting = null;
   const rows = () => holding(allRows(book, entries));
 
   function show(name, content, focus) {
     view = name;
+    if (name === "home") counting = null;
     node.replaceChildren(content);
     const at = focus && node.querySelector("h2");
     if (at) at.focus({ preventScroll: true });
@@ -55,8 +56,10 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
   function open(what, from = {}) {
     told = "";
     const given = { ...place(), ...from };
-    if (what === "stand") show("form", countForm({ book, rows: rows(), from: given, entries, add, takeBack, back: () => home(true) }).node, true);
-    else show("form", rowForm({ book, rows: rows(), what, from: given, save: (row) => written(row), back: () => home(true) }).node, true);
+    if (what === "stand") {
+      counting = countForm({ book, rows: rows(), from: given, entries, add, takeBack, back: () => home(true) });
+      show("form", counting.node, true);
+    } else show("form", rowForm({ book, rows: rows(), what, from: given, save: (row) => written(row), back: () => home(true) }).node, true);
   }
   function written(row, old = null) {
     add(row, old);
@@ -87,7 +90,7 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
   function dueList() {
     const due = dueOn(book, rows(), localDay());
     const line = (job) => {
-      const cover = book.covers[job.cover]?.name || "", into = { cover, date: shortDay(job.by), n: Math.abs(job.left), sown: job.sown ? shortDay(job.sown.date) : "", next: job.gap.next };
+      const cover = book.covers[job.cover]?.name || "", into = { cover, date: shortDay(job.by), n: Math.abs(job.left), sown: job.sown ? shortDay(job.sown.date) : "", next: job.gap.next, crop: job.gap.before };
       const words = t(job.what === "ended" ? (job.frost ? "book_due_frost" : job.seed ? "book_due_seed" : "book_due_ended") : "book_due_" + job.what, into);
       const when = job.left < 0 ? t(job.left === -1 ? "book_was_due_1" : "book_was_due", into) : job.left === 0 ? t("book_today") : t(job.left === 1 ? "book_left_1" : "book_left", into);
       return h("li", {}, h("button", { type: "button", class: job.left < 0 ? "job late" : "job", "data-job": job.what + " " + job.gap.id, onclick: () => open(job.what, { block_id: job.gap.block, gap_id: job.gap.id }) },
@@ -159,7 +162,7 @@ export function recordBook({ book, entries, state, changed, hand, place = () => 
     refresh() {
       const now = state();
       const line = node.querySelector(".reach");
-      if (view !== "home") return;
+      if (view !== "home") { counting?.news(); return; }
       const typing = node.contains(document.activeElement) && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName);
       if (typing) { if (line) { line.textContent = now.words; line.className = "reach " + now.kind; } return; }
       const at = document.activeElement, held = node.contains(at) ? [...node.querySelectorAll("button, a, summary")].indexOf(at) : -1;

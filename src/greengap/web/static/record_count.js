@@ -1,10 +1,10 @@
 // The stand counted by tapping: a frame, plants by species, weeds, and what the frames so far say.
 
-import { h, t, unique } from "./dom.js";
-import { coverIn } from "./record_due.js";
+import { h, isoOf, dayOf, longDay, t, unique } from "./dom.js";
+import { coverIn, lastOf } from "./record_due.js";
 import { NotTyped, choices, placeAndDay, shown, tidy, typed } from "./record_forms.js";
-import { newId } from "./record_entries.js";
-import { fromTo, groundUnit, perGround, shortly, standVerdict } from "./stand_verdict.js";
+import { localDay, newId } from "./record_entries.js";
+import { choiceCards, choiceWords, countedWords, fromTo, groundUnit, judged, perGround, shortly, verdictWords } from "./stand_verdict.js";
 
 const MOST = 9999;
 const LEVELS = ["below", "level", "above"];
@@ -31,7 +31,7 @@ export function countForm({ book, rows, from = {}, entries, add, takeBack, back 
   const visit = newId(), frames = [];
   const head = h("h2", { tabindex: "-1" }, t("kind_stand"));
   const counters = h("div", { class: "counters" }), sentence = h("p", { class: "verdict", role: "status", "aria-live": "polite" });
-  const means = h("div", { class: "means" }), wrong = h("p", { class: "wrong", role: "alert" });
+  const means = h("div", { class: "means" }), todo = h("div", { class: "what-now" }), wrong = h("p", { class: "wrong", role: "alert" });
   const size = h("select", { "data-column": "frame_area_m2" }, book.frames.map((f) => h("option", { value: f.area_m2 }, f.name)), h("option", { value: "own" }, t("book_frame_own")));
   const own = h("input", { type: "text", inputmode: "decimal", autocomplete: "off", "aria-label": t("rec_frame_area_m2") + " (" + book.columns.frame_area_m2.unit + ")", placeholder: book.columns.frame_area_m2.unit, hidden: true });
   const remembered = entries.said("frame");
@@ -40,12 +40,12 @@ export function countForm({ book, rows, from = {}, entries, add, takeBack, back 
   own.addEventListener("change", () => draw());
   const frameM2 = () => (size.value === "own" ? typed(own.value) * book.columns.frame_area_m2.factor : Number(size.value));
   const level = choices(t("rec_weed_level"), "weed_level", LEVELS.map((v) => [v, t("said_" + v)]));
-  const details = ["height_mm", "weed_height_mm", "cover_fraction"].map((column) => {
+  const details = ["height_mm", "weed_height_mm", "weed_cover_fraction", "cover_fraction"].map((column) => {
     const id = unique(column), input = h("input", { id, type: "text", inputmode: "decimal", autocomplete: "off", "data-column": column });
     return { column, input, node: h("div", { class: "entry" }, h("label", { for: id }, t("rec_" + column) + " (" + book.columns[column].unit + ")"), input) };
   });
   const weeds = counter(t("rec_weed_plants"));
-  let species = [], plants = {}, coverNow = null;
+  let species = [], plants = {}, coverNow = null, found = null, decided = null, stopped = false, shownNow = "";
   const place = placeAndDay(book, rows, "stand", from, () => draw());
   const where = h("div", { class: "entries where" }, ...place.nodes, h("div", { class: "entry" }, h("label", { for: (size.id = unique("frame")) }, t("book_frame")), size, own));
   const whereFolded = h("details", { class: "more", open: !from.gap_id }, h("summary", {}, ""), where);
@@ -53,7 +53,7 @@ export function countForm({ book, rows, from = {}, entries, add, takeBack, back 
   const undo = h("button", { type: "button", hidden: true, onclick: takeLastBack }, t("book_frame_back"));
   const node = h("form", { class: "one-form", novalidate: true, onsubmit: (e) => { e.preventDefault(); keepFrame(); } },
     h("div", { class: "form-head" }, h("button", { type: "button", class: "back", onclick: back }, "‹ " + t("book_back")), head),
-    whereFolded, counters, level.node,
+    whereFolded, todo, counters, level.node,
     h("details", { class: "more" }, h("summary", {}, t("book_heights")), h("div", { class: "entries" }, details.map((d) => d.node))),
     wrong, means, undo,
     h("div", { class: "form-foot" }, sentence, keep, h("button", { type: "button", class: "done", onclick: back }, t("book_done"))));
@@ -76,8 +76,37 @@ export function countForm({ book, rows, from = {}, entries, add, takeBack, back 
     keep.textContent = t("book_keep_frame", { n: frames.length + 1 });
     undo.hidden = !frames.length;
     if (frames.length) { place.block.disabled = place.day.disabled = size.disabled = own.disabled = true; } else { place.block.disabled = place.day.disabled = size.disabled = own.disabled = false; }
-    sentence.textContent = standVerdict({ book, gap, species, frames, frameM2: unit });
-    means.replaceChildren(...(frames.length ? [meansTable(unit)] : []));
+    means.replaceChildren(...(frames.length ? [meansTable(unit), h("p", { class: "hint" }, countedWords({ book, gap, species, frames, frameM2: unit }))] : []));
+    judge();
+  }
+  /** The verdict on the frames so far; its table is kept for those to come. */
+  function judge() {
+    const gap = place.gap(), sown = gap && lastOf(rows, "sown", gap.id), day = place.day.value;
+    if (!frames.length) found = null;
+    const said = judged({ book, gap, sown, day, frames, frameM2: frameM2(), held: frames.length ? found : null });
+    found = said.found;
+    if (!frames.length) sentence.textContent = said.why;
+    else sentence.textContent = said.verdict ? verdictWords(book, said.verdict) : countedWords({ book, gap, species, frames, frameM2: frameM2() }) + " " + said.why;
+    stopped = Boolean(said.verdict) && said.verdict.stop.side !== "go on";
+    keep.className = stopped ? "" : "main";
+    const now = JSON.stringify([stopped && said.verdict, decided?.row.entry_id]);
+    if (now === shownNow) return; // what has the focus keeps it
+    shownNow = now;
+    if (!stopped) { todo.replaceChildren(); return; }
+    if (decided) { todo.replaceChildren(decidedNote()); return; }
+    const pullOn = isoOf(dayOf(day) + book.judged_by.pull_after_d), seenUp = rows.some((r) => r.what === "up" && r.gap_id === gap.id && !r.species && r.date >= sown.date);
+    todo.replaceChildren(choiceCards({ book, verdict: said.verdict, found, day, pullOn, seenUp, species, decide }));
+  }
+  function decide(choice) {
+    const row = { what: "decided", ...place.row(), date: localDay(), choice: choice.choice, ...(choice.choice === "resow" || choice.choice === "switch" ? { cover_id: choice.cover } : {}) };
+    decided = { row: add(row), words: choiceWords(book, choice.choice, choice.cover) };
+    judge();
+    todo.querySelector("button")?.focus({ preventScroll: true });
+  }
+  function decidedNote() {
+    const { row, words } = decided;
+    return h("div", { class: "decided", role: "status" }, h("p", { class: "told" }, t("book_decided", { what: words, date: longDay(row.date), who: row.who ? ", " + row.who : "" })),
+      h("button", { type: "button", "data-act": "undecide", onclick: () => { takeBack([row]); decided = null; judge(); todo.querySelector("button")?.focus({ preventScroll: true }); } }, t("book_decided_back")));
   }
   function hint(gap, id, unit) {
     const [low, high] = gap?.expect_m2?.[id] || [];
@@ -115,13 +144,14 @@ export function countForm({ book, rows, from = {}, entries, add, takeBack, back 
       ...(cover ? { cover_id: cover } : {}), ...(species.length > 1 ? { species: s.id } : {}),
       ...(n === 0 ? { weed_plants: weeds.read(), ...(level.value() ? { weed_level: level.value() } : {}), ...extra } : {}), // weeds stand once a frame
     }));
-    frames.push({ plants: counted, weeds: weeds.read(), level: level.value(), written });
+    frames.push({ plants: counted, weeds: weeds.read(), level: level.value(), said: extra, written });
     for (const c of Object.values(plants)) c.set(0);
     weeds.set(0);
     for (const d of details) d.input.value = "";
     whereFolded.open = false;
     draw();
     node.scrollIntoView({ block: "start" });
+    if (stopped) todo.querySelector("h3")?.focus({ preventScroll: true });
   }
   function takeLastBack() {
     const last = frames.pop();
@@ -131,5 +161,5 @@ export function countForm({ book, rows, from = {}, entries, add, takeBack, back 
     draw();
   }
   place.look();
-  return { node };
+  return { node, news: judge };
 }

@@ -3,6 +3,7 @@
 import { dayOf, isoOf } from "./dom.js";
 
 const NEAR_GAP = 45; // days: as where lists are read
+const AHEAD = 7; // days before the crop before is off, and before the next one comes, from which it is asked about
 const STILL_SHOWN = 14; // days after which something that was not done is no longer put before today's work
 
 /** The last row of a kind that holds in a gap. */
@@ -31,6 +32,8 @@ export function openJobs(book, rows) {
     const sown = lastOf(rows, "sown", gap.id), ended = lastOf(rows, "ended", gap.id);
     const cover = coverIn(book, rows, gap);
     const job = (what, from, by, more = {}) => from && by && out.push({ what, gap, cover, from, by: by < from ? from : by, sown, ...more });
+    const before = isoOf(dayOf(gap.start) - 1), some = (iso) => iso && isoOf(dayOf(iso) - AHEAD);
+    if (gap.before && !sown && !ended && !lastOf(rows, "cleared", gap.id)) job("cleared", some(before), before);
     if (!sown && !ended) job("sown", gap.sow_from, gap.sow_until);
     if (sown && !ended) {
       const [first, last] = book.look_d.map((d) => isoOf(dayOf(sown.date) + d));
@@ -38,16 +41,18 @@ export function openJobs(book, rows) {
       job("ended", gap.end_from, gap.end_by, { frost: gap.ended_by === "frost", seed: gap.ended_by === "seed set" });
     }
     if (ended && !lastOf(rows, "ready", gap.id) && gap.next_on) job("ready", isoOf(dayOf(ended.date) + (gap.wait_d?.[0] || 0)), gap.next_on);
+    if (!lastOf(rows, "planted", gap.id)) job("planted", some(gap.next_on), gap.next_on);
   }
   return out.sort((a, b) => (a.by + a.gap.id < b.by + b.gap.id ? -1 : 1));
 }
 
-/** Those of a day: begun, and not too long ago. */
+/** Those of a day: begun, and not too long ago; work before questions about other crops. */
 export function dueOn(book, rows, day) {
   const open = openJobs(book, rows);
-  const late = (job) => dayOf(day) - dayOf(job.by);
+  const late = (job) => dayOf(day) - dayOf(job.by), asks = (job) => job.what === "cleared" || job.what === "planted";
+  const now = open.filter((job) => job.from <= day && late(job) <= STILL_SHOWN).map((job) => ({ ...job, left: -late(job) }));
   return {
-    now: open.filter((job) => job.from <= day && late(job) <= STILL_SHOWN).map((job) => ({ ...job, left: -late(job) })),
-    next: open.filter((job) => job.from > day).sort((a, b) => (a.from < b.from ? -1 : 1))[0] || null,
+    now: [...now.filter((job) => !asks(job)), ...now.filter(asks)],
+    next: open.filter((job) => job.from > day && !asks(job)).sort((a, b) => (a.from < b.from ? -1 : 1))[0] || null,
   };
 }
