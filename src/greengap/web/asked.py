@@ -196,6 +196,15 @@ class Answer(_Asked):
     read_by: Name = ""
 
 
+class DropList(_Asked):
+    """Take a list out of the farm file."""
+
+    kind: Literal["drop_list"]
+    name: Literal[
+        "seed_stock", "seed_prices", "herbicides", "noxious_names", "catalogue", "learned", "history", "this_season"
+    ]
+
+
 class KeepPlan(_Asked):
     """Keep the plan as it is now, under a name, to compare with later."""
 
@@ -212,7 +221,7 @@ class DropPlan(_Asked):
 
 AnyEdit = Annotated[
     Draw | Reshape | Rename | Remove | Split | CutOut | Merge | Beds | Buffer | SownShare | SetCrop | RemoveCrop
-    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan,
+    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan | DropList,
     Field(discriminator="kind"),
 ]  # fmt: skip
 
