@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -248,6 +249,37 @@ def farm_catalogue(folder: Path) -> Catalogue:
     return with_learned_file(catalogue, learned) if learned.exists() else catalogue
 
 
+def read_own_files(
+    texts: Mapping[str, str], settings: FarmSettings, blocks: list[str], report: ImportReport
+) -> tuple[Catalogue, SeedLists, LawLists, tuple[PlannedSpray, ...]]:
+    """Catalogue and lists of a farm from the texts of its own files.
+
+    Parameters
+    ----------
+    texts : mapping of str to str
+        By names of `OWN_FILES`.
+    settings : FarmSettings
+    blocks : list of str
+    report : ImportReport
+        Receives the row counts.
+
+    Returns
+    -------
+    Catalogue, SeedLists, LawLists, tuple of PlannedSpray
+
+    Raises
+    ------
+    InputProblem
+        If one of them cannot be used, alone or beside the others.
+    """
+    with tempfile.TemporaryDirectory() as own:
+        folder = Path(own)
+        for name, text in texts.items():
+            (folder / name).write_text(text, encoding="utf-8")
+        catalogue = farm_catalogue(folder)
+        return catalogue, *_own_lists(folder, settings, catalogue, blocks, report)
+
+
 def _own_lists(
     folder: Path, settings: FarmSettings, catalogue: Catalogue, blocks: list[str], report: ImportReport
 ) -> tuple[SeedLists, LawLists, tuple[PlannedSpray, ...]]:
@@ -379,11 +411,8 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
     settings = settings_from(contents.settings_text.encode(), folder, contents.name, must_exist=False)
     report, blocks = contents.report, contents.blocks
     known = [*blocks["block_id"], *contents.set_aside]
-    with tempfile.TemporaryDirectory() as own:
-        for name, text in contents.own_files.items():
-            (Path(own) / name).write_text(text, encoding="utf-8")
-        catalogue = farm_catalogue(Path(own))
-        lists = _own_lists(Path(own), settings, catalogue, known, ImportReport())  # reported when it was packed
+    own = read_own_files(contents.own_files, settings, known, ImportReport())  # reported when they came in
+    catalogue, seed_lists, law_lists, sprays = own
     for sentence in settings.assumptions:
         report.assume(sentence)
     _known_blocks(settings, {*blocks["block_id"], *contents.set_aside})
@@ -397,7 +426,7 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
     soil, shares = _soil_of_outlines(contents, settings, report)
     sites, site_of_block = site_weather(contents.weather, cell_weights(blocks, contents.weather))
     inputs = {file: digest for file, digest in contents.sources.items() if file != LEARNED_FILE}
-    if LEARNED_FILE in contents.own_files:  # it comes and goes after the file was packed
+    if LEARNED_FILE in contents.own_files:  # `greengap learn` puts it in and takes it out
         digest = hashlib.sha256(contents.own_files[LEARNED_FILE].encode()).hexdigest()
         inputs = dict(sorted((inputs | {LEARNED_FILE: digest}).items()))
     if contents.fingerprint != contents.packed:  # not of the file's bytes, which a kept plan changes
@@ -406,7 +435,7 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
         settings, catalogue, blocks, contents.crop_calendar, soil, shares, sites, site_of_block, report, inputs,
         contents.weather, contents.set_aside, contents.so_far,
         None if contents.so_far is None else splice_season(sites, contents.so_far, report), contents.history,
-        *lists, contents.record,
+        seed_lists, law_lists, sprays, contents.record,
     )  # fmt: skip
 
 

@@ -101,6 +101,23 @@ def sample_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return pack(SAMPLE, tmp_path_factory.mktemp("packed") / "sample.gpkg")
 
 
+@pytest.fixture(scope="session")
+def small_file(sample_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three blocks of the sample farm, quickly planned; to be copied, not changed."""
+    import shutil
+
+    from greengap.web import edits
+    from greengap.web.store import FarmStore
+
+    path = tmp_path_factory.mktemp("small") / "small.gpkg"
+    shutil.copy(sample_file, path)
+    store = FarmStore(path)
+    for block in [b for b in store.rows.blocks if b not in ("River 1", "River 2", "Pond")]:
+        patch, words = edits.remove(store.rows, block)
+        store.commit(store.version, patch, words)
+    return path
+
+
 @pytest.fixture
 def window(browser: Any) -> Iterator[Callable[..., Any]]:
     """Open the page in a window; what it asked for and complained of is kept on it."""

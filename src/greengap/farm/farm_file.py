@@ -194,9 +194,9 @@ def write_farm_file(path: Path, contents: FarmContents, tables: Mapping[str, pd.
             if contents.so_far is not None:
                 edit.write_weather(contents.so_far, "this_season")
             if contents.history is not None:
-                edit.write_table("history", History.validate(contents.history))
+                edit.write_history(contents.history)
             edit.write_report(contents.report)
-            edit.write_table("sources", pd.DataFrame(sorted(contents.sources.items()), columns=["file", "sha256"]))
+            edit.write_sources(contents.sources)
             edit.write_table("season_record", contents.record)
             for key, value in (
                 ("format", FORMAT), ("name", contents.name), ("source_folder", contents.source_folder),
@@ -405,6 +405,26 @@ class FarmEdit:
         together = merged(before, rows)
         self.write_table("season_record", together)
         return len(together) - len(before)
+
+    def write_season(self, so_far: xr.Dataset | None) -> None:
+        """Replace this season's days, or take them away."""
+        if so_far is not None:
+            self.write_weather(so_far, "this_season")
+            return
+        for name in ("this_season", "this_season_cells"):
+            self._drop(name)
+        self._base.execute("DELETE FROM settings WHERE key = 'this_season'")
+
+    def write_history(self, history: DataFrame[History] | None) -> None:
+        """Replace what was done on the blocks before, or take it away."""
+        if history is None:
+            self._drop("history")
+        else:
+            self.write_table("history", History.validate(history))
+
+    def write_sources(self, sources: Mapping[str, str]) -> None:
+        """Replace the digests of the files that the tables were derived from."""
+        self.write_table("sources", pd.DataFrame(sorted(sources.items()), columns=["file", "sha256"]))
 
     def write_own_file(self, name: str, text: str | None) -> None:
         """Put the text of one of the farm's own files, or take the file away."""

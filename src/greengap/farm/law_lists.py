@@ -14,6 +14,8 @@ from greengap.farm.list_file import ListFile
 from greengap.farm.settings import suggestion
 
 NAMES_FILE, HERBICIDE_FILE = "noxious_names.csv", "herbicides.csv"
+NAME_COLUMNS = (("name", "list"), ("note",))  # that are needed, and that may be there
+HERBICIDE_COLUMNS = (("block", "product", "applied"), ("species", "interval_d", "interval_months", "note"))
 OTHER = "other"  # the line of a label for crops that it does not name
 DAYS_A_MONTH = 30.4375
 
@@ -87,7 +89,7 @@ def read_law_lists(
 
 
 def _read_names(path: Path, report: ImportReport) -> tuple[ListedPlant, ...]:
-    file = ListFile(path, path.name, ("name", "list"), ("note",))
+    file = ListFile(path, path.name, *NAME_COLUMNS)
     file.finish()
     report.count(path.name, len(file.rows), len(file.rows))
     return tuple(ListedPlant(row.text("name"), row.text("list")) for row in file.rows)
@@ -96,8 +98,7 @@ def _read_names(path: Path, report: ImportReport) -> tuple[ListedPlant, ...]:
 def _read_herbicides(
     path: Path, blocks: Sequence[str], catalogue: Catalogue, report: ImportReport
 ) -> tuple[Sprayed, ...]:
-    columns = ("species", "interval_d", "interval_months", "note")
-    file = ListFile(path, path.name, ("block", "product", "applied"), columns)
+    file = ListFile(path, path.name, *HERBICIDE_COLUMNS)
     out = []
 
     def interval(value: float) -> str:

@@ -117,6 +117,21 @@ def _nearest(weather: xr.Dataset, lon: float, lat: float) -> tuple[int, float]:
     return at, float(distance[at]) / 1000
 
 
+def season_days(so_far: xr.Dataset) -> pd.DatetimeIndex:
+    """Days of a season as read.
+
+    Raises
+    ------
+    InputProblem
+        If they go further back than the year before the last day's.
+    """
+    days = pd.DatetimeIndex(so_far["date"].to_numpy())
+    if days[0].year < days[-1].year - 1:
+        what = f"holds days of {days[0].year} and {days[-1].year}"
+        raise InputProblem(str(so_far.attrs["files"]), "", what, "Keep the days of this year and the one before")
+    return days
+
+
 def splice_season(
     weather: xr.Dataset, so_far: xr.Dataset, report: ImportReport | None = None, since: pd.Timestamp | None = None
 ) -> xr.Dataset:
@@ -144,11 +159,8 @@ def splice_season(
         If the days go further back than the year before the last day's.
     """
     file = str(so_far.attrs["files"])
-    days = pd.DatetimeIndex(so_far["date"].to_numpy())
+    days = season_days(so_far)
     year = int(days[-1].year)
-    if days[0].year < year - 1:
-        what = f"holds days of {days[0].year} and {year}"
-        raise InputProblem(file, "", what, "Keep the days of this year and the one before")
     first = max(pd.Timestamp(year, 1, 1) if since is None else since, days[-1] - pd.Timedelta(days=364))
     now = so_far.isel(cell_id=0, date=days >= first)
     days = days[days >= first]

@@ -26,6 +26,7 @@ from greengap.web.asked import (
     CopyCrops,
     CutOut,
     Draw,
+    DropList,
     DropPlan,
     EditFor,
     KeepPlan,
@@ -49,6 +50,7 @@ from greengap.web.asked import (
 from greengap.web.compare import short
 from greengap.web.edits import EditProblem
 from greengap.web.file_routes import file_routes
+from greengap.web.files_in import take_file
 from greengap.web.house import House, NotThere, OtherFarm, sample_folder
 from greengap.web.plan_routes import plan_routes
 from greengap.web.record_routes import record_routes
@@ -95,6 +97,8 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
             return lambda rows: edits.next_year(rows, asked.blocks)
         case SetSettings():
             return lambda rows: edits.set_settings(rows, {str(k): v for k, v in asked.values.items()})
+        case DropList():
+            return lambda rows: edits.drop_list(rows, asked.name)
         case KeepPlan():
             made = session.planner.made
             if made is None or made.version != session.version:
@@ -284,11 +288,12 @@ def _farms(app: FastAPI, house: House) -> None:
 
     @app.get("/api/catalogue")
     def catalogue() -> dict[str, Any]:
-        """Names of covers, vegetables, purposes, machines."""
+        """Names of covers, those of the farm too, vegetables, purposes, machines."""
         from greengap.catalogue import load_catalogue
         from greengap.web.views import catalogue_view
 
-        return catalogue_view(load_catalogue())
+        session = house.session
+        return catalogue_view(load_catalogue() if session is None else session.catalogue)
 
     @app.get("/api/state")
     def state() -> dict[str, Any]:
@@ -344,7 +349,23 @@ def _edits(app: FastAPI, house: House) -> None:
 
     @app.post("/api/import/{kind}")
     async def import_file(
-        kind: Literal["blocks", "crops", "weather", "soil", "underlay"],
+        kind: Literal[
+            "any",
+            "blocks",
+            "crops",
+            "weather",
+            "soil",
+            "underlay",
+            "seed_stock",
+            "seed_prices",
+            "herbicides",
+            "noxious_names",
+            "planned_sprays",
+            "catalogue",
+            "history",
+            "this_season",
+            "record",
+        ],
         request: Request,
         farm: Annotated[str, Query(max_length=200)],
         version: Annotated[int, Query(ge=0, le=2**53)],
@@ -364,7 +385,7 @@ def _edits(app: FastAPI, house: House) -> None:
             if kind == "underlay":
                 return done(session, _underlay(session, version, shown, content, bounds))
             extra = {"property": property, "unit": unit, "elevation_m": elevation_m}
-            return done(session, session.import_file(version, kind, shown, content, extra))
+            return done(session, take_file(session, version, kind, shown, content, extra))
 
         return await run_in_threadpool(take)
 

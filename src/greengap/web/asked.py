@@ -226,6 +226,23 @@ class RemoveSpray(_Asked):
     at: int
 
 
+class DropList(_Asked):
+    """Take a list out of the farm file."""
+
+    kind: Literal["drop_list"]
+    name: Literal[
+        "seed_stock",
+        "seed_prices",
+        "herbicides",
+        "noxious_names",
+        "planned_sprays",
+        "catalogue",
+        "learned",
+        "history",
+        "this_season",
+    ]
+
+
 class KeepPlan(_Asked):
     """Keep the plan as it is now, under a name, to compare with later."""
 
@@ -242,7 +259,7 @@ class DropPlan(_Asked):
 
 AnyEdit = Annotated[
     Draw | Reshape | Rename | Remove | Split | CutOut | Merge | Beds | Buffer | SownShare | SetCrop | RemoveCrop
-    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan | PlanSpray | RemoveSpray,
+    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan | DropList | PlanSpray | RemoveSpray,
     Field(discriminator="kind"),
 ]  # fmt: skip
 

@@ -24,8 +24,11 @@ LONGEST_NAME = 60
 MOST_KEPT = 8  # plans kept to compare with
 MOST_SPRAYS = 500
 SPRAYS = "planned_sprays"  # setting that lists what is to be sprayed
-BLOCK_LISTS = ("irrigation", "tile_drained")  # settings that list blocks
-BLOCK_TABLES = ("cold_offset_degc", "diseases", "growers_word")  # settings that hold something for a block
+# Settings that list blocks, or hold something for a block: the tables that they stand in, and their key.
+OF_BLOCKS = (
+    ("irrigation",), ("tile_drained",), ("cold_offset_degc",), ("diseases",), ("growers_word",),
+    ("machinery", "beds"), ("machinery", "headings"), ("irrigation_set", "blocks"),
+)  # fmt: skip
 
 Change = tuple[Patch, list[Any]]
 
@@ -103,15 +106,11 @@ def _new_key(rows: Rowset, table: str, taken: Iterable[str] = ()) -> str:
 
 def _settings_of_blocks(rows: Rowset, renamed: dict[str, list[str]]) -> dict[str, list[Any]]:
     """Settings that name blocks, after blocks got other names (or none)."""
-    out: dict[str, list[Any]] = {}
-    for key in BLOCK_LISTS:
-        value = rows.settings.get(key)
-        if isinstance(value, list) and any(b in renamed for b in value):
-            out[key] = [value, [n for b in value for n in renamed.get(b, [b])]]
-    for key in BLOCK_TABLES:
-        value = rows.settings.get(key)
-        if isinstance(value, dict) and any(b in renamed for b in value):
-            out[key] = [value, {n: v for b, v in value.items() for n in renamed.get(b, [b])}]
+    after = rows.settings
+    for path in OF_BLOCKS:
+        after = _with_names(after, path, renamed)
+    keys = {path[0] for path in OF_BLOCKS if after.get(path[0]) != rows.settings.get(path[0])}
+    out = {key: [rows.settings[key], after[key]] for key in sorted(keys)}
     sprays = rows.settings.get(SPRAYS)
     if sprays and any(s.get("block") in renamed for s in sprays):
         moved: list[dict[str, Any]] = []
@@ -121,6 +120,19 @@ def _settings_of_blocks(rows: Rowset, renamed: dict[str, list[str]]) -> dict[str
             moved += [one for one in made if one not in moved]  # of blocks that became one
         out[SPRAYS] = [sprays, moved or None]
     return out
+
+
+def _with_names(held: dict[str, Any], path: Sequence[str], renamed: dict[str, list[str]]) -> dict[str, Any]:
+    """Settings with other names of blocks in the list or table that a path leads to."""
+    key, *rest = path
+    value = held.get(key)
+    if rest and isinstance(value, dict):
+        return {**held, key: _with_names(value, rest, renamed)}
+    if not rest and isinstance(value, list):
+        return {**held, key: list(dict.fromkeys(n for b in value for n in renamed.get(b, [b])))}
+    if not rest and isinstance(value, dict):
+        return {**held, key: {n: v for b, v in value.items() for n in renamed.get(b, [b])}}
+    return held
 
 
 def _rename(rows: Rowset, renamed: dict[str, list[str]], keep_crops_of: str | None = None) -> Patch:
@@ -312,9 +324,6 @@ def merge(rows: Rowset, blocks: Sequence[str], name: str) -> Change:
     name = clean_name(name or blocks[0], rows, besides=blocks)
     united = drawing.merge([outline_of(row) for row in before.values()])
     patch = _rename(rows, {block: [name] for block in blocks}, keep_crops_of=blocks[0])
-    for key, pair in patch.get("settings", {}).items():  # a block that is listed twice is listed once
-        if key in BLOCK_LISTS and isinstance(pair[1], list):
-            pair[1] = list(dict.fromkeys(pair[1]))
     changed: dict[str, list[Any]] = {block: [row, None] for block, row in before.items()}
     first = before[blocks[0]]
     after = {
@@ -520,6 +529,25 @@ def remove_spray(rows: Rowset, at: int) -> Change:
     gone, after = before[at], [*before[:at], *before[at + 1 :]]
     said = {"ground": gone.get("block") or gone.get("neighbour", ""), "day": str(gone.get("from", ""))}
     return {"settings": {SPRAYS: [before, after or None]}}, ["did_remove_spray", said]
+
+
+def put_list(rows: Rowset, key: str, row: dict[str, Any], files: dict[str, Any] | None = None) -> Change:
+    """A list that was read, in place of the one that is held; `files` are the [files] of farm.toml with it."""
+    patch: Patch = {"lists": {key: [rows.lists.get(key), row]}}
+    if files is not None and files != rows.settings.get("files"):
+        patch["settings"] = {"files": [rows.settings.get("files"), files]}
+    return patch, ["did_import_list", {"name": row["named"][:80], "list": key}]
+
+
+def drop_list(rows: Rowset, key: str) -> Change:
+    """Take a list out."""
+    if key not in rows.lists:
+        raise EditProblem("no_list", "list")
+    patch: Patch = {"lists": {key: [rows.lists[key], None]}}
+    files = rows.settings.get("files") or {}
+    if key in files:
+        patch["settings"] = {"files": [files, {k: v for k, v in files.items() if k != key}]}
+    return patch, ["did_drop_list", {"name": rows.lists[key]["named"][:80], "list": key}]
 
 
 def keep_plan(rows: Rowset, name: str, plan: dict[str, Any]) -> Change:

@@ -18,7 +18,6 @@ from typing import Any
 
 import pandas as pd
 
-from greengap.catalogue import Catalogue
 from greengap.errors import InputProblem
 from greengap.farm.crop_calendar import clashes
 from greengap.farm.farm_file import FarmContents
@@ -133,8 +132,15 @@ def key_of_block(farm: Farm, part: Farm, block: str) -> str:
     )  # fmt: skip
     site = farm.weather.sel(site_id=farm.site_of_block[block])
     weather = [float(site[name].sum()) for name in sorted(str(v) for v in site.data_vars)]
+    now = farm.so_far
+    season = [] if now is None else [float(now[v].sum()) for v in sorted(map(str, now.data_vars))]
+    until = None if now is None else str(now["date"].to_numpy()[-1])
+    sprayed = [one for one in farm.law_lists.sprayed if one.block_id == block]
     middle = part.blocks.geometry.representative_point().iloc[0]
-    return digest_of(own, mine, weather, part.soil, part.class_shares, round(middle.y, 4))
+    return digest_of(
+        own, mine, weather, season, until, sprayed, farm.catalogue.version, part.soil, part.class_shares,
+        round(middle.y, 4),
+    )  # fmt: skip
 
 
 def _trimmed(judged: Judged, choices: Any) -> Judged:
@@ -159,8 +165,8 @@ class Made:
 class Planner:
     """One thread that plans the newest rows; a newer request stops the older."""
 
-    def __init__(self, path: Path, catalogue: Catalogue) -> None:
-        self.path, self.catalogue = path, catalogue
+    def __init__(self, path: Path) -> None:
+        self.path = path
         self.progress = Progress()
         self.views: dict[str, list[dict[str, Any]]] = {}  # gaps of a block
         self.made: Made | None = None
@@ -303,7 +309,8 @@ class Planner:
             }
             part, s = parts[block], farm.settings
             mine_too = [c for c in s.choices if c.block_id == block]
-            seen = digest_of(sorted(own.items()), mine_too, sorted(s.seed_lots.items()), part.blocks.to_wkt())
+            lists = (farm.seed_lists.stock, farm.seed_lists.offers, farm.law_lists.plants, farm.law_lists.named)
+            seen = digest_of(sorted(own.items()), mine_too, sorted(s.seed_lots.items()), part.blocks.to_wkt(), lists)
             if self._viewed.get(block) != seen:
                 self.views[block] = gap_views(settle(part, theirs[block], self._of_block(block)))
                 self._viewed[block] = seen

@@ -3,39 +3,37 @@
 from __future__ import annotations
 
 import io
-import os
 import tempfile
 import threading
 import zipfile
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
 import pandas as pd
 import shapely
 
 from greengap import units
-from greengap.catalogue import Catalogue, load_catalogue
+from greengap.catalogue import LEARNED_FILE, OWN_FILE, Catalogue, load_catalogue
 from greengap.errors import ImportReport, InputProblem
 from greengap.farm import drawing
-from greengap.farm.crop_calendar import read_crop_calendar
-from greengap.farm.fields import geodesic_area_m2, read_blocks
+from greengap.farm.fields import geodesic_area_m2
 from greengap.farm.gaps import find_gaps
 from greengap.farm.record_device import Taken, new_rows, rows_from_device, rows_from_small_file
 from greengap.farm.record_rows import Entered, Known
-from greengap.farm.settings import SOIL_PROPERTIES, FarmSettings, SoilRaster, settings_from
-from greengap.farm.traced import read_traced
-from greengap.farm_input import check_names, read_farm_contents
+from greengap.farm.settings import FarmSettings, settings_from
+from greengap.farm_input import check_names, read_own_files
 from greengap.pack import pack, unpack
-from greengap.site.soil import soil_from_rasters
-from greengap.site.weather import read_weather
 from greengap.tables import DataFrame, Gap, SeasonRecord
 from greengap.web import edits
 from greengap.web.compare import Trial
 from greengap.web.field_book import field_book, record_rows
+from greengap.web.lists import (
+    shown_lists,
+    with_list,
+)
 from greengap.web.planner import Planner, crops_at_once
 from greengap.web.stands import StandWorker, Wanted
 from greengap.web.store import (
@@ -45,7 +43,6 @@ from greengap.web.store import (
     Rowset,
     VersionConflict,
     calendar_of_rows,
-    crops_of_calendar,
 )
 from greengap.web.views import gap_dates
 
@@ -89,12 +86,12 @@ class Session:
 
     def __init__(self, store: FarmStore) -> None:
         self.store = store
-        self.catalogue: Catalogue = load_catalogue()
+        self._catalogue: tuple[tuple[str, ...], Catalogue] | None = None
         self._lock = threading.RLock()
         self._settings: tuple[str, FarmSettings] | None = None
         self.trial: Trial | None = None
         self._book: tuple[Any, Any, dict[str, Any]] | None = None  # key, the plan it was made of, what is told
-        self.planner = Planner(store.path, self.catalogue)
+        self.planner = Planner(store.path)
         self.planner.request(store.contents)
         self.stands = StandWorker(lambda: self.planner.progress.state in ("reading", "running"))
 
@@ -107,6 +104,20 @@ class Session:
     def version(self) -> int:
         """The version that the rows are at."""
         return self.store.version
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """The catalogue with the farm's own species and mixes, and what its records have moved."""
+        own = {name: self.store.contents.own_files.get(name, "") for name in (OWN_FILE, LEARNED_FILE)}
+        key = tuple(own.values())
+        if self._catalogue is None or self._catalogue[0] != key:
+            texts = {name: text for name, text in own.items() if text}
+            try:
+                found = read_own_files(texts, self.settings, [], ImportReport())[0]
+            except InputProblem:  # of a file that another program has written; the planner says what is wrong
+                found = load_catalogue()
+            self._catalogue = (key, found)
+        return self._catalogue[1]
 
     def close(self) -> None:
         """Stop the planner; the farm file is complete at any time."""
@@ -136,16 +147,22 @@ class Session:
         with self._lock:
             self._catch_up(version)
             patch, words = make(self.rows)
-            if "settings" in patch:
+            if "settings" in patch or "lists" in patch:
                 trial = self.rows.copied()
-                trial.apply({"settings": patch["settings"]})
-                names = {*trial.blocks, *patch.get("blocks", {})} - {
-                    k for k, pair in patch.get("blocks", {}).items() if pair[1] is None
-                }
-                check_names(self._read_settings(trial), {*names, *self.store.contents.set_aside}, self.catalogue)
+                trial.apply(patch)
+                self._check(trial, patch)
             number = self.store.commit(version, patch, words, derived)
             self.planner.request(self.store.contents, _first_block(patch))
             return Done(number, patch, words, report or [])
+
+    def _check(self, trial: Rowset, patch: Patch) -> None:
+        """Refuse settings and lists that name what is not there, before anything is written."""
+        settings, catalogue = self._read_settings(trial), self.catalogue
+        names = [*trial.blocks, *self.store.contents.set_aside]
+        if "lists" in patch:
+            texts = with_list(self.store.contents, trial.lists).own_files
+            catalogue = read_own_files(texts, settings, names, ImportReport())[0]
+        check_names(settings, set(names), catalogue)
 
     def step(self, version: int, back: bool) -> Done | None:
         """Undo or redo; None if there is nothing left."""
@@ -211,14 +228,9 @@ class Session:
         blocks = self.store.contents.blocks
         areas = dict(zip(blocks["block_id"], blocks["area_sown_m2"].astype(float), strict=True))
         return Known(
-            areas, self.gaps(), self._own_catalogue(), self.store.contents.record, self.settings.units,
+            areas, self.gaps(), self.catalogue, self.store.contents.record, self.settings.units,
             date_order=self.settings.date_order,
         )  # fmt: skip
-
-    def _own_catalogue(self) -> Catalogue:
-        """With the covers that the farm has added, once it has been read for planning."""
-        farm = self.planner.farm
-        return self.catalogue if farm is None else farm.catalogue
 
     def gaps(self) -> DataFrame[Gap]:
         """The gaps of the calendar, blocks with two crops at once left out."""
@@ -241,7 +253,7 @@ class Session:
             gaps = self.gaps() if plan is None else plan.gaps
             record = SeasonRecord.empty()
             file = self.store.path.name
-            told = field_book(self.settings, self._own_catalogue(), contents.blocks, gaps, record, plan, file)
+            told = field_book(self.settings, self.catalogue, contents.blocks, gaps, record, plan, file)
             self._book = held = (key, plan, told)
         return {**held[2], "record": record_rows(contents.record), "stands": self.stands_told()}
 
@@ -307,6 +319,8 @@ class Session:
                 "weather": self.store.contents.weather.attrs.get("files", ""),
                 "soil_layers": sorted((self.rows.settings.get("files") or {}).get("soil", {})),
                 "choices": list(self.rows.choices.values()),
+                "catalogue": self.catalogue.version,
+                "lists": shown_lists(self.rows.lists, self.store.contents),
                 "undo": len(done),
                 "redo": len(undone),
                 "history": [asdict(e) for e in self.store.history[-HISTORY_SHOWN:]],
@@ -353,111 +367,7 @@ class Session:
         gaps = find_gaps(calendar, self.settings, self.catalogue, southern=south)
         return {"problem": None, "gaps": [gap_dates(g) for g in gaps.itertuples() if g.block_id == block]}
 
-    # ---- files in and out ---------------------------------------------------------------------
-
-    def import_file(self, version: int, kind: str, name: str, content: bytes, extra: dict[str, Any]) -> Done:
-        """Take in a dropped file: outlines, crop calendar, weather, a soil raster.
-
-        Raises
-        ------
-        InputProblem
-            If it cannot be used.
-        """
-        suffix = "".join(Path(name).suffixes[-1:]).lower()[:12]
-        safe = slug(Path(name).stem) + (suffix if suffix[1:].isalnum() else "")
-        with tempfile.TemporaryDirectory(prefix="greengap-in-") as held:
-            path = Path(held) / safe
-            path.write_bytes(content)
-            match kind:
-                case "blocks":
-                    return self._import_blocks(version, path, name)
-                case "crops":
-                    return self._import_crops(version, path, name)
-                case "weather":
-                    return self._import_weather(version, path, name, content, extra)
-                case "soil":
-                    return self._import_soil(version, path, name, content, extra)
-        raise InputProblem(name, "", f"{kind!r} is not a kind of file", "Choose outlines, calendar, weather or soil")
-
-    def _import_blocks(self, version: int, path: Path, name: str) -> Done:
-        report = ImportReport()
-        if path.suffix == ".gpx":
-            walked = [(own or "Walked", own, outline) for own, outline in read_traced(path, name, report)]
-            return self.edit(version, lambda rows: edits.add_blocks(rows, walked), report=_told(report, name))
-        blocks: gpd.GeoDataFrame = read_blocks(path, name, report)
-        taken = list(zip(blocks["block_id"], blocks["field"], blocks.geometry, strict=True))
-        return self.edit(version, lambda rows: edits.add_blocks(rows, taken), report=_told(report, name))
-
-    def _import_crops(self, version: int, path: Path, name: str) -> Done:
-        report = ImportReport()
-        calendar = read_crop_calendar(path, name, report, list(self.rows.blocks), self.catalogue)
-        crops = crops_of_calendar(calendar)
-        return self.edit(version, lambda rows: edits.add_crops(rows, crops), report=_told(report, name))
-
-    def _import_weather(self, version: int, path: Path, name: str, content: bytes, extra: dict[str, Any]) -> Done:
-        report = ImportReport()
-        place = self._place()
-        station = (place[1], place[0], extra.get("elevation_m"), Path(name).stem)
-        near = (place[0], place[1], place[0], place[1])
-        if len(self.store.contents.blocks):
-            west, south, east, north = (float(v) for v in self.store.contents.blocks.total_bounds)
-            near = (west, south, east, north)
-        weather = read_weather([path], lambda _: name, report, station=station, near=near)
-
-        def make(rows: Rowset) -> edits.Change:
-            values: dict[str, Any] = {"files": {**(rows.settings.get("files") or {}), "weather": name}}
-            if path.suffix.lower() not in (".nc", ".nc4"):
-                where: dict[str, Any] = {"lat": place[1], "lon": place[0], "name": Path(name).stem[:60]}
-                if extra.get("elevation_m") is not None:
-                    where["elevation_m"] = extra["elevation_m"]
-                values["station"] = where
-            patch, _ = edits.set_settings(rows, values, must_change=False)
-            return patch, ["did_import_weather", {"name": name[:80]}]
-
-        return self.edit(version, make, Derived(weather=weather, report=report), _told(report, name))
-
-    def _import_soil(self, version: int, path: Path, name: str, content: bytes, extra: dict[str, Any]) -> Done:
-        key, unit = extra.get("property"), extra.get("unit") or ""
-        if key not in SOIL_PROPERTIES:
-            raise InputProblem(name, "", "it is not said what it shows", f"Choose one of {', '.join(SOIL_PROPERTIES)}")
-        if not self.rows.blocks:
-            raise InputProblem(name, "", "there are no blocks to read it for", "Draw a block first")
-        report = ImportReport()
-        contents = self.store.contents
-        soil_from_rasters(contents.blocks, {key: SoilRaster(path, unit)}, lambda _: name, report)
-        own = self.store.path
-        sources = (own.parent / contents.source_folder) if contents.source_folder else own.parent
-        kept = own.parent / f"{own.stem}-soil" / f"{key}{path.suffix}"
-        kept.parent.mkdir(exist_ok=True)
-        whole = kept.with_name(f".{kept.name}.part")
-        whole.write_bytes(content)
-        whole.replace(kept)
-        named = Path(os.path.relpath(kept.resolve(), sources.resolve())).as_posix()
-
-        def make(rows: Rowset) -> edits.Change:
-            files = dict(rows.settings.get("files") or {})
-            files["soil"] = {**files.get("soil", {}), key: {"file": named, **({"unit": unit} if unit else {})}}
-            patch, _ = edits.set_settings(rows, {"files": files}, must_change=False)
-            return patch, ["did_import_soil", {"name": name[:80], "property": key}]
-
-        trial = self.rows.copied()
-        trial.apply(make(self.rows)[0])
-        anew = read_farm_contents(
-            replace(contents, settings_text=trial.settings_text(), outlines={}, report=ImportReport()), own
-        )
-        return self.edit(
-            version, make, Derived(soil=(anew.soil, anew.class_shares), report=report), _told(report, name)
-        )
-
-    def _place(self) -> tuple[float, float]:
-        """Longitude and latitude of the farm."""
-        if self.rows.blocks:
-            west, south, east, north = shapely.total_bounds([edits.outline_of(r) for r in self.rows.blocks.values()])
-            return round((west + east) / 2, 5), round((south + north) / 2, 5)
-        place = self.rows.settings.get("place")
-        if not place:
-            raise InputProblem("farm", "", "has no place yet", "Draw a block, or give the farm a place")
-        return place["lon"], place["lat"]
+    # ---- files out ----------------------------------------------------------------------------
 
     def folder_zip(self) -> bytes:
         """The farm as a folder that every command takes, zipped."""
@@ -481,14 +391,3 @@ def _first_block(patch: Patch) -> str | None:
             if row:
                 return str(row["block"])
     return None
-
-
-def _told(report: ImportReport, name: str) -> list[dict[str, str]]:
-    """The import report as lines: counts, findings, assumptions."""
-    lines = [
-        {"fate": "counts", "place": file, "what": f"{read} read, {report.rows_used.get(file, 0)} used"}
-        for file, read in report.rows_read.items()
-    ]
-    lines += [{"fate": f.fate.value, "place": f.place, "what": f.what} for f in report.findings]
-    lines += [{"fate": "assumed", "place": name, "what": a} for a in report.assumptions]
-    return lines

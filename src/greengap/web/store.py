@@ -38,8 +38,9 @@ from greengap.farm.fields import geodesic_area_m2
 from greengap.farm.season_record import merged
 from greengap.farm.settings import FILE, settings_from
 from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, SeasonRecord, Soil
+from greengap.web.lists import lists_of_contents, told_of_lists, write_lists
 
-TABLES = ("blocks", "crops", "settings", "choices")
+TABLES = ("blocks", "crops", "settings", "choices", "lists")
 SOFT = ("start_early", "start_late", "end_early", "end_late")
 CROP_COLUMNS = ("block", "crop", "establishment", "start", "end", *SOFT)
 CHOICE_COLUMNS = ("block", "day", "cover", "answer", "sow_date", "read_by", "read_on")
@@ -69,10 +70,11 @@ class Rowset:
     crops: Rows = field(default_factory=dict)
     settings: dict[str, Any] = field(default_factory=dict)
     choices: Rows = field(default_factory=dict)
+    lists: Rows = field(default_factory=dict)
     text: str = ""
 
     def table(self, name: str) -> dict[str, Any]:
-        """One of the four tables."""
+        """One of the tables."""
         found: dict[str, Any] = getattr(self, name)
         return found
 
@@ -90,7 +92,7 @@ class Rowset:
 
     def copied(self) -> Rowset:
         """Rows that can be changed without these; single rows are never changed in place."""
-        return Rowset(dict(self.blocks), dict(self.crops), dict(self.settings), dict(self.choices), self.text)
+        return Rowset(text=self.text, **{name: dict(self.table(name)) for name in TABLES})
 
     def settings_text(self) -> str:
         """``farm.toml``, choices and all."""
@@ -127,8 +129,21 @@ def _with_settings(text: str, values: Mapping[str, Any]) -> str:
         if value is None:
             document.pop(key, None)
         else:
-            document[key] = value
+            _put(document, key, value)
     return tomlkit.dumps(document)
+
+
+def _put(table: Any, key: str, value: Any) -> None:
+    """Set a value; of a table only the lines that change, so that the remarks beside the others stay."""
+    held = table.get(key)
+    if not (isinstance(held, dict) and isinstance(value, dict)):
+        table[key] = value
+        return
+    for gone in [k for k in held if k not in value]:
+        del held[gone]
+    for k, v in value.items():
+        if k not in held or held[k] != v:
+            _put(held, k, v)
 
 
 def _without_choices(text: str) -> tuple[str, list[dict[str, Any]]]:
@@ -222,6 +237,7 @@ class FarmStore:
             keys = [f"c{n}" for n in range(1, len(crops) + 1)]
         rows.crops = dict(zip(keys, crops, strict=True))
         rows.settings = tomllib.loads(rows.text)
+        rows.lists = lists_of_contents(contents, self.page)
         rows.settings.setdefault("name", contents.name)
         if isinstance(sprays := rows.settings.get("planned_sprays"), list):  # bare dates, which the history cannot hold
             rows.settings["planned_sprays"] = [
@@ -329,6 +345,8 @@ class FarmStore:
             edit.write_settings(text)
             changes["name"] = str(rows.settings.get("name") or before.name)
             edit.set("name", changes["name"])
+        if "lists" in patch:
+            changes |= write_lists(edit, before, rows.lists, patch["lists"], report)
         if derived is not None:
             if derived.weather is not None:
                 changes["weather"] = derived.weather
@@ -345,7 +363,7 @@ class FarmStore:
         edit.write_report(report)
         after = replace(before, **changes)
         page = {k: rows.settings[k] for k in PAGE_SETTINGS if k in rows.settings}
-        page |= {"crop_keys": _crop_order(rows), "fingerprint": after.fingerprint}
+        page |= {"crop_keys": _crop_order(rows), "fingerprint": after.fingerprint, "lists": told_of_lists(rows.lists)}
         edit.set("page", page)
         if not edit.base.execute("SELECT 1 FROM sqlite_master WHERE name = 'edit_history'").fetchone():
             edit.base.execute(HISTORY)

@@ -78,7 +78,7 @@ export const farm = {
 
   /** Read the farm; a screen that does not show the plan need not wait for it. */
   async open(planFirst = true) {
-    this.catalogue = this.catalogue || (await ask("api/catalogue"));
+    this.catalogue = await ask("api/catalogue");
     this.take(await ask("api/state"));
     if (!planFirst) { this.timer = setTimeout(() => this.look(), 3000); return; }
     await this.readPlan();
@@ -87,6 +87,13 @@ export const farm = {
   take(state) {
     this.state = state;
     this.tell("state", state);
+    if (this.catalogue && state.catalogue !== this.catalogue.version) this.readCatalogue();
+  },
+  /** The farm's own species and mixes have come, gone or moved. */
+  async readCatalogue() {
+    this.catalogue = await ask("api/catalogue");
+    this.tell("catalogue");
+    this.tell("state", this.state);
   },
 
   /** Make an edit; the page shows the answer of the server, never its own guess. */
@@ -115,6 +122,7 @@ export const farm = {
   },
   named(into) {
     const out = { ...into };
+    if (out.list) out.list = t("import_" + out.list);
     if (out.crop) out.crop = this.cropName(out.crop);
     if (out.cover) out.cover = this.coverName(out.cover);
     if (out.width) out.width = lengthIn(Number(out.width), this.units);

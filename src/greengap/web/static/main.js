@@ -149,15 +149,13 @@ async function start() {
 // ---- files dropped anywhere --------------------------------------------------------------------------
 function kindOf(name) {
   const end = name.toLowerCase().split(".").at(-1);
-  if (["nc", "nc4"].includes(end)) return "weather";
-  if (end === "csv") return null;
+  if (["csv", "xlsx", "txt", "tsv", "toml", "nc", "nc4"].includes(end)) return "any"; // told by what is in it
   if (["tif", "tiff", "png", "jpg", "jpeg"].includes(end)) return "underlay";
   return "blocks";
 }
-/** The file of a record page, or an exported record. */
+/** The file of a record page. */
 async function isRecord(file) {
-  const top = await file.slice(0, 400).text();
-  return top.includes("greengap season record") || top.replace(/^\ufeff/, "").startsWith("record_id,");
+  return (await file.slice(0, 400).text()).includes("greengap season record");
 }
 addEventListener("dragover", (e) => { if (e.dataTransfer?.types.includes("Files")) { e.preventDefault(); document.body.classList.add("dropping"); } });
 addEventListener("dragleave", (e) => { if (!e.relatedTarget) document.body.classList.remove("dropping"); });
@@ -168,11 +166,7 @@ addEventListener("drop", async (e) => {
   if (!farm.state) return;
   const file = e.dataTransfer.files[0];
   if (await isRecord(file)) { try { await takeRecordFile(file); } catch (error) { say(inWords(error), "trouble"); } return; }
-  let kind = kindOf(file.name);
-  if (kind === null) {
-    const top = (await file.slice(0, 2000).text()).toLowerCase();
-    kind = top.includes("establishment") ? "crops" : top.includes("polygon") || top.includes("wkt") ? "blocks" : "weather";
-  }
+  const kind = kindOf(file.name);
   const extra = {};
   if (kind === "underlay" && page.ground) { const b = page.ground.map.getBounds(); extra.bounds = [b.getSouth(), b.getWest(), b.getNorth(), b.getEast()].join(","); }
   try { await bringIn(page, kind, file, extra); if (kind === "underlay") { page.under = "underlay"; if (page.screen === "map") show(); } } catch (error) { say(inWords(error), "trouble"); }
@@ -185,6 +179,7 @@ addEventListener("keydown", (e) => {
 
 await loadWords("en");
 document.getElementById("skip").textContent = t("skip");
+farm.on("catalogue", () => patterns(farm.catalogue.covers));
 farm.on("progress", () => { drawStatus(); drawList(); });
 farm.on("plan", drawList);
 farm.on("state", () => { if (!status) return; drawStatus(); drawList(); const name = document.getElementById("farm-name"); if (name) name.textContent = farm.state.settings.name || farm.state.file; });

@@ -3,6 +3,7 @@
 import { MONTHS, between, button, complain, dayOf, field, h, isoOf, known, longDay, s, say, shortDay, t, upper } from "./dom.js";
 import { ask, farm, inWords } from "./farm.js";
 import { whyDialog } from "./gap.js";
+import { sync } from "./record_sync.js";
 
 const allGaps = () => [...farm.gaps.values()].flat();
 const sown = () => allGaps().filter((g) => g.sow);
@@ -70,6 +71,7 @@ export const orderScreen = simple(() => {
 });
 
 // ---- the farm itself: settings, files, what it rests on -----------------------------------------------
+const KINDS = ["any", "blocks", "crops", "weather", "this_season", "soil", "seed_stock", "seed_prices", "herbicides", "noxious_names", "planned_sprays", "catalogue", "history", "record", "underlay"];
 export function farmScreen(page) {
   const node = h("section", { class: "paper farm" });
   const site = h("div", {}), off = [];
@@ -94,15 +96,16 @@ export function farmScreen(page) {
       farm.blocks().length > 0 && h("fieldset", {}, h("legend", {}, t("farm_irrigation")), h("div", { class: "many" }, farm.blocks().map((b) => tick(b.id, wet.includes(b.id), (v) => tryEdit({ irrigation: v ? [...wet, b.id] : wet.filter((w) => w !== b.id) }))))));
   }
   function bring() {
-    const kind = h("select", { onchange: () => shown() }, ["blocks", "crops", "weather", "soil", "underlay"].map((k) => h("option", { value: k }, t("import_" + k))));
-    kind.value = page.bringKind || "blocks";
+    const kind = h("select", { onchange: () => shown() }, KINDS.map((k) => h("option", { value: k }, t("import_" + k))));
+    kind.value = page.bringKind || "any";
     const file = h("input", { type: "file" });
     const property = h("select", {}, ["clay", "sand", "organic_matter", "ph", "available_water", "drainage"].map((k) => h("option", { value: k }, t("layer_soil_" + k).replace(/^.*: /, ""))));
     const unit = h("select", {}, ["", "percent", "fraction", "pH", "class"].map((k) => h("option", { value: k }, k || "–")));
     const elevation = h("input", { type: "number", min: -500, max: 9000 });
     const view = page.lastView;
     const bounds = h("input", { value: view ? view.map((v) => v.toFixed(6)).join(", ") : "" });
-    const extra = { soil: h("div", { class: "pair" }, field("import_property", property), field("import_unit", unit)), weather: field("import_elevation", elevation), underlay: field("import_bounds", bounds, t("import_bounds_note")) };
+    const height = field("import_elevation", elevation);
+    const extra = { soil: h("div", { class: "pair" }, field("import_property", property), field("import_unit", unit)), weather: height, this_season: height, underlay: field("import_bounds", bounds, t("import_bounds_note")) };
     const spot = h("div", {}), wrong = h("p", { class: "complaint", role: "alert" });
     const shown = () => { page.bringKind = kind.value; spot.replaceChildren(...(extra[kind.value] ? [extra[kind.value]] : [])); };
     shown();
@@ -113,9 +116,18 @@ export function farmScreen(page) {
         if (!file.files.length) { wrong.textContent = t("problem_cell_empty"); file.focus(); return; }
         try {
           const k = kind.value;
-          await bringIn(page, k, file.files[0], k === "soil" ? { property: property.value, unit: unit.value } : k === "weather" ? { elevation_m: elevation.value } : k === "underlay" ? { bounds: bounds.value.replace(/\s/g, "") } : {});
+          await bringIn(page, k, file.files[0], k === "soil" ? { property: property.value, unit: unit.value } : k === "weather" || k === "this_season" ? { elevation_m: elevation.value } : k === "underlay" ? { bounds: bounds.value.replace(/\s/g, "") } : {});
         } catch (error) { wrong.textContent = inWords(error); }
       } }, h("div", { class: "pair" }, field("import_kind", kind), field("import_file", file)), spot, wrong, h("button", { type: "submit", class: "main" }, t("import_now"))));
+  }
+  /** What came in and can be taken out again. */
+  function holds() {
+    const held = farm.state.lists;
+    const out = (one) => h("button", { type: "button", class: "quiet-button", "data-list": one.key, "aria-label": t("holds_out") + ": " + t("import_" + one.key), onclick: async () => { try { await farm.edit({ kind: "drop_list", name: one.key }); } catch (e) { say(inWords(e), "trouble"); } } }, t("holds_out"));
+    const row = (one) => h("tr", {}, h("th", { scope: "row" }, upper(t("import_" + one.key)), one.named && h("div", { class: "quiet" }, one.named)), h("td", { class: "number" }, t("holds_" + (["weather", "this_season"].includes(one.key) ? "day" : one.key === "catalogue" || one.key === "learned" ? "entry" : "row") + (one.rows === 1 ? "" : "_more"), { n: one.rows.toLocaleString("en") })),
+      h("td", {}, one.since ? longDay(one.since) : ["weather", "record"].includes(one.key) ? "–" : t("holds_from_folder")), h("td", {}, one.out ? out(one) : h("span", { class: "quiet" }, t("holds_stays_" + one.key))));
+    return h("section", { id: "holds" }, h("h3", {}, t("holds_title")),
+      held.length ? [h("p", { class: "quiet" }, t("holds_note")), table(t("holds_title"), [["holds_what"], ["holds_how_many", "number"], ["holds_since"], ["holds_out"]], held.map(row), "stack untitled")] : h("p", { class: "quiet" }, t("holds_nothing")));
   }
   async function exportsList() {
     const got = await ask("api/exports");
@@ -149,7 +161,7 @@ export function farmScreen(page) {
     if (node.contains(document.activeElement) && /^(INPUT|SELECT)$/.test(document.activeElement.tagName) && document.activeElement.type !== "checkbox") return;
     const held = [...node.querySelectorAll("input, select, a, button")].indexOf(document.activeElement);
     const parts = await Promise.all([exportsList(), phone(), rests()]);
-    node.replaceChildren(h("h2", {}, farm.state.settings.name || t("screen_farm")), settings(), bring(), ...parts.filter(Boolean));
+    node.replaceChildren(h("h2", {}, farm.state.settings.name || t("screen_farm")), settings(), bring(), holds(), ...parts.filter(Boolean));
     if (held >= 0) node.querySelectorAll("input, select, a, button")[held]?.focus({ preventScroll: true });
   }
   return {
@@ -160,9 +172,30 @@ export function farmScreen(page) {
   };
 }
 
+/** Ask what a file is that may be several things; null if nobody says. */
+function whichKind(name, kinds) {
+  return new Promise((chosen) => {
+    const pick = (kind) => { chosen(kind); dialog.close(); };
+    const dialog = h("dialog", { class: "why", "aria-label": t("import_which", { name }) },
+      h("div", { class: "drawer-head" }, h("h2", {}, t("import_which", { name })), h("button", { type: "button", class: "close", "aria-label": t("close"), onclick: () => dialog.close() }, "×")),
+      h("div", { class: "why-body" }, h("p", { class: "quiet" }, t("import_which_note")), h("ul", { class: "lines" }, kinds.map((k) => h("li", {}, h("button", { type: "button", "data-kind": k, onclick: () => pick(k) }, h("b", {}, upper(t("import_" + k)))))))));
+    dialog.addEventListener("close", () => { chosen(null); dialog.remove(); });
+    document.body.append(dialog);
+    dialog.showModal();
+  });
+}
+
 /** Take a file in, and show what became of every row of it. */
 export async function bringIn(page, kind, file, extra) {
-  const done = await farm.bring(kind, file, extra);
+  let done;
+  try {
+    done = await farm.bring(kind, file, extra);
+  } catch (error) {
+    if (error.problem?.key !== "which_list") throw error;
+    const said = await whichKind(file.name, error.problem.words.kinds);
+    return said ? bringIn(page, said, file, extra) : null;
+  }
+  if (done.words[0] === "did_import_record" && sync.book) { sync.book.record = (await ask("api/record")).rows; sync.tell(); }
   if (kind === "blocks" && page.ground) page.ground.fit();
   const lines = done.report || [];
   const dialog = h("dialog", { class: "why", "aria-label": t("import_report", { name: file.name }) },
