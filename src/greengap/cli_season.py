@@ -72,6 +72,10 @@ def week(
             help="Forecast rain of today and the days after, as 0,0,4: mm, or inches on a farm in US units.",
         ),
     ] = "",
+    sown: Annotated[
+        str,
+        typer.Option(metavar="DATE", help="Day the one block was sown, as planned.", show_default="as recorded"),
+    ] = "",
     out: Annotated[Path | None, typer.Option(help="Folder for the tables as CSV files.", show_default="none")] = None,
     csv: Annotated[
         str, typer.Option(metavar="TABLE", help="Print one table as CSV, for example fit_days.", show_default="none")
@@ -86,12 +90,13 @@ def week(
     from greengap.week_ahead import look_ahead, read_forecast
 
     day, table = read_day(as_of, "--as-of"), table_of(csv) if csv else None
+    sown_on = read_day(sown, "--sown") if sown else None
     if out is not None:
         check_out(out)
     with seasons_bar() as progress:
         read = open_farm(farm)
         forecast = read_forecast(rain, read.settings.units) if rain else ()
-        found = look_ahead(read, day, progress, block or (), forecast)
+        found = look_ahead(read, day, progress, block or (), forecast, sown_on)
     print("\n".join(week_lines(found)) if table is None else to_csv(table(found)), end="\n" if table is None else "")
     if out is not None:
         for path in write_week(found, out):

@@ -223,7 +223,9 @@ def judge(
     following = what_follows(gaps, settings, catalogue)
     if options is None:
         options = list_options(gaps, catalogue, following.crops)
-    season, purpose_odds = _run(farm, gaps, options, places(farm), growth_aim, aims, following, progress, standing)
+    season, purpose_odds = run_seasons(
+        farm, gaps, options, places(farm), growth_aim, aims, following, progress, standing
+    )
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     after, nitrogen = after_tables(gaps, windows, odds, season, following.crops, settings, catalogue)
@@ -354,7 +356,7 @@ def _so_far(farm: Farm) -> xr.Dataset:
     return farm.so_far
 
 
-def _run(
+def run_seasons(
     farm: Farm,
     gaps: DataFrame[Gap],
     options: DataFrame[Option],
@@ -362,8 +364,8 @@ def _run(
     growth_aim: Target,
     aims: list[Target],
     following: Following,
-    progress: Callable[[int, int], None] | None,
-    standing: Mapping[str, Standing] | None,
+    progress: Callable[[int, int], None] | None = None,
+    standing: Mapping[str, Standing] | None = None,
 ) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
     """The seasons of all options; gaps of this year see this season's days so far."""
 

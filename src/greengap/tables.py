@@ -1071,8 +1071,8 @@ class WaterOrWait(Table):
     block_id: str = pa.Field(description="Block.")
     cover_id: str = pa.Field(description="Cover.")
     sown_on: pd.Timestamp = pa.Field(description="Sown.")
-    lacking_mm: float = pa.Field(ge=0, description="Water that wets the seed zone, as of today.")
-    turns: int = pa.Field(ge=0, description="Waterings: two where seed lies on the surface, none where it is wet.")
+    turn_mm: float = pa.Field(ge=0, description="Water of one watering: what wets the seed zone, as of today.")
+    turns: int = pa.Field(ge=0, description="Waterings that bring it up, some days apart; none where it is wet.")
     rain_3d_years: int = pa.Field(ge=0, description="Weather years with rain enough within 3 days.")
     rain_5d_years: int = pa.Field(ge=0, description="The same within 5 days.")
     rain_7d_years: int = pa.Field(ge=0, description="The same within 7 days.")
@@ -1086,7 +1086,9 @@ class WaterOrWait(Table):
     h_per_set: float = pa.Field(nullable=True, description="Hours of one set; empty where the flow is not known.")
     l_per_set: float = pa.Field(nullable=True, description="Water of one set, losses included.")
     saved_m2_per_set: float = pa.Field(description="Ground that one set gives a full stand; below zero if it harms.")
-    rank: int = pa.Field(ge=1, description="By ground saved per set: 1 is watered first.")
+    rank: int = pa.Field(
+        ge=1, description="By ground saved for each set, or for the water where a set is not known: 1 is first."
+    )
     verdict: str = pa.Field(isin=["water", "wait", "wet"], description="Water now, wait for rain, or wet enough.")
 
 
@@ -1108,7 +1110,7 @@ class StandAhead(Table):
     years: int = pa.Field(ge=0, description="Weather years that could be run.")
     end_by: pd.Timestamp = pa.Field(nullable=True, description="Planned termination.")
     taken_mm: float = pa.Field(
-        nullable=True, description="Water taken up to today beyond what bare ground would have lost; median year."
+        nullable=True, description="Water taken up to today: by how much the ground is drier than if bare; median year."
     )
     plant_on: pd.Timestamp = pa.Field(nullable=True, description="Day the next crop goes in; empty without one.")
     lack_p50_mm: float = pa.Field(nullable=True, description="Water lacking then against bare ground, median year.")
