@@ -28,13 +28,9 @@ Section = Callable[[WeekAhead], Iterator[str]]
 
 def ground_section(week: WeekAhead) -> Iterator[str]:
     """Days fit to work, block by block; blocks of which the same is to be said stand together."""
-    if week.fit.empty:
+    alike = fit_alike(week)
+    if not alike:
         return
-    alike: dict[tuple[str, ...], list[str]] = {}
-    for block, mine in week.fit.groupby("block_id", sort=False):
-        cells = [f"{f.fit_p50_d:.0f} ({f.fit_p10_d:.0f}-{f.fit_p90_d:.0f})" for f in mine.itertuples()]
-        this = mine[mine["week"] == 1].iloc[0]
-        alike.setdefault((f"{this['any_years']} of {this['years']}", *cells), []).append(str(block))
     weeks = week.fit.drop_duplicates("week").sort_values("week")
     rows = [["block", "one this week", *(f"{w.first:%d %b}" for w in weeks.itertuples())]]
     rows += [[", ".join(blocks), *cells] for cells, blocks in alike.items()]
@@ -48,6 +44,16 @@ def ground_section(week: WeekAhead) -> Iterator[str]:
         "Reckoned from rain and soil; nobody has been there. Squeeze soil from the working depth: if it crumbles go, "
         "if it stays a ball wait."
     )
+
+
+def fit_alike(week: WeekAhead) -> dict[tuple[str, ...], list[str]]:
+    """Blocks by what is said of them: years with a fit day this week, and fit days week by week."""
+    out: dict[tuple[str, ...], list[str]] = {}
+    for block, mine in week.fit.groupby("block_id", sort=False):
+        cells = [f"{f.fit_p50_d:.0f} ({f.fit_p10_d:.0f}-{f.fit_p90_d:.0f})" for f in mine.itertuples()]
+        this = mine[mine["week"] == 1].iloc[0]
+        out.setdefault((f"{this['any_years']} of {this['years']}", *cells), []).append(str(block))
+    return out
 
 
 def sowing_section(week: WeekAhead) -> Iterator[str]:
