@@ -132,6 +132,8 @@ def catalogue_page() -> str:
     for c in catalogue.cautions:
         covers = ", ".join(catalogue.species[k].name.lower() if k in catalogue.species else k for k in c.applies_to)
         lines.append(f"| {c.hazard} | {covers} | {c.trigger} | {c.text} | {c.defers_to} |")
+    lines += ["", "## Signs in a stand", "", "| seen | a sign of | source |", "| --- | --- | --- |"]
+    lines += [f"| {s.seen} | {s.means} | `{s.source}` |" for s in catalogue.signs]
     lines += ["", "## Sources", ""]
     for key, source in sorted(catalogue.sources.items()):
         weak = " (seller or maker)" if source.is_seller else ""

@@ -11,7 +11,7 @@ import typer
 
 from greengap.cli_common import check_out, open_farm, seasons_bar
 from greengap.cli_record import record
-from greengap.cli_season import flowers, learn, replan
+from greengap.cli_season import flowers, learn, replan, week
 
 if TYPE_CHECKING:
     from greengap.catalogue import Catalogue
@@ -742,6 +742,7 @@ def unpack(
 
 app.command()(record)
 app.command()(replan)
+app.command()(week)
 app.command()(flowers)
 app.command()(learn)
 

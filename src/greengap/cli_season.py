@@ -85,6 +85,50 @@ def flowers(
     print(to_csv(table_of(found, csv)) if csv else "\n".join(flower_lines(found, day)), end="" if csv else "\n")
 
 
+def week(
+    farm: FarmPath,
+    as_of: Annotated[str, typer.Option(metavar="DATE", help="Today, as 2027-05-09.")],
+    block: Annotated[
+        list[str] | None, typer.Option(help="Tell of this block only; may be given several times.", show_default="all")
+    ] = None,
+    rain: Annotated[
+        str,
+        typer.Option(
+            metavar="AMOUNTS", show_default="none",
+            help="Forecast rain of today and the days after, as 0,0,4: mm, or inches on a farm in US units.",
+        ),
+    ] = "",
+    sown: Annotated[
+        str,
+        typer.Option(metavar="DATE", help="Day the one block was sown, as planned.", show_default="as recorded"),
+    ] = "",
+    out: Annotated[Path | None, typer.Option(help="Folder for the tables as CSV files.", show_default="none")] = None,
+    csv: Annotated[
+        str, typer.Option(metavar="TABLE", help="Print one table as CSV, for example fit_days.", show_default="none")
+    ] = "",
+) -> None:  # fmt: skip
+    """The week ahead: fit days, what is to be sown, what was just sown, what stands, what becomes too late first."""
+    import sys
+
+    from greengap.farm.season_record import read_day
+    from greengap.output.table import to_csv
+    from greengap.output.week_text import table_of, week_lines, write_week
+    from greengap.week_ahead import look_ahead, read_forecast
+
+    day, table = read_day(as_of, "--as-of"), table_of(csv) if csv else None
+    sown_on = read_day(sown, "--sown") if sown else None
+    if out is not None:
+        check_out(out)
+    with seasons_bar() as progress:
+        read = open_farm(farm)
+        forecast = read_forecast(rain, read.settings.units) if rain else ()
+        found = look_ahead(read, day, progress, block or (), forecast, sown_on)
+    print("\n".join(week_lines(found)) if table is None else to_csv(table(found)), end="\n" if table is None else "")
+    if out is not None:
+        for path in write_week(found, out):
+            print(f"Written: {path.as_posix()}", file=sys.stdout if table is None else sys.stderr)
+
+
 def learn(
     farm: FarmPath,
     without: Annotated[

@@ -226,7 +226,9 @@ def judge(
     following = what_follows(gaps, settings, catalogue)
     if options is None:
         options = list_options(gaps, catalogue, following.crops)
-    season, purpose_odds = _run(farm, gaps, options, places(farm), growth_aim, aims, following, progress, standing)
+    season, purpose_odds = run_seasons(
+        farm, gaps, options, places(farm), growth_aim, aims, following, progress, standing
+    )
     odds = count_odds(options, season, catalogue)
     windows = sowing_windows(gaps, options, odds, settings.wanted_odds)
     after, nitrogen = after_tables(gaps, windows, odds, season, following.crops, settings, catalogue)
@@ -372,7 +374,7 @@ def weather_of_gaps(farm: Farm, gaps: DataFrame[Gap]) -> list[tuple[DataFrame[Ga
     return parts
 
 
-def _run(
+def run_seasons(
     farm: Farm,
     gaps: DataFrame[Gap],
     options: DataFrame[Option],
@@ -380,8 +382,8 @@ def _run(
     growth_aim: Target,
     aims: list[Target],
     following: Following,
-    progress: Callable[[int, int], None] | None,
-    standing: Mapping[str, Standing] | None,
+    progress: Callable[[int, int], None] | None = None,
+    standing: Mapping[str, Standing] | None = None,
 ) -> tuple[DataFrame[Season], DataFrame[PurposeOdds]]:
     """The seasons of all options; gaps of this year see this season's days so far."""
 

@@ -129,13 +129,13 @@ def replan(
         what = f"{unknown[0]:.40} is not a species of the catalogue"
         raise InputProblem("--without", "", what, suggestion(unknown[0], sorted(farm.catalogue.species)))
     record = known_by(current(farm.record), as_of)
-    season, notes = farm_as_of(farm, as_of, record)
     if before is None:
         before = plan_farm(before_season(farm), progress)
     first, last = before.gaps["start"].min(), before.gaps["end"].max()
     if not first - pd.Timedelta(days=366) <= as_of <= last:
         what = f"{as_of:%Y-%m-%d} lies outside the plan, which goes from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
         raise InputProblem("--as-of", "", what, "Name a day of the season")
+    season, notes = farm_as_of(farm, as_of, record)
     states = gap_states(before.gaps, record, as_of)
     gaps = gaps_by_now(before.gaps, states)
     missing = _without(before, set(without))

@@ -1207,6 +1207,114 @@ class SeedChange(Table):
     now_g: int = pa.Field(ge=0, description="Seed of the plan from today.")
 
 
+class FitWeek(Table):
+    """One row per block and week ahead: days on which its soil can be worked. Key: block_id, week."""
+
+    block_id: str = pa.Field(description="Block.")
+    week: int = pa.Field(ge=1, description="1 begins today.")
+    first: pd.Timestamp = pa.Field(description="First day of the week.")
+    last: pd.Timestamp = pa.Field(description="Last day of the week.")
+    fit_p10_d: float = pa.Field(ge=0, le=7, description="Fit days; one year in ten has fewer.")
+    fit_p50_d: float = pa.Field(ge=0, le=7, description="Fit days in the median year.")
+    fit_p90_d: float = pa.Field(ge=0, le=7, description="Fit days; one year in ten has more.")
+    any_years: int = pa.Field(ge=0, description="Weather years with at least one fit day in it.")
+    years: int = pa.Field(ge=0, description="Weather years that could be run.")
+
+
+class RungAhead(Table):
+    """One row per gap to be sown and rung of its ladder that is still open. Key: gap_id, rung."""
+
+    gap_id: str = pa.Field(description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    rung: int = pa.Field(ge=1, description="Rung of the ladder; 1 is what the plan wants.")
+    cover_id: str = pa.Field(description="Cover to be sown.")
+    sow_from: pd.Timestamp = pa.Field(description="First day from today on.")
+    sow_until: pd.Timestamp = pa.Field(description="Last day.")
+    days_left: int = pa.Field(ge=0, description="Days from today to the last day.")
+    fit_p10_d: float = pa.Field(ge=0, description="Days fit to work and warm enough to sow; one year in ten has fewer.")
+    fit_p50_d: float = pa.Field(ge=0, description="The same in the median year.")
+    fit_p90_d: float = pa.Field(ge=0, description="The same; one year in ten has more.")
+    any_years: int = pa.Field(ge=0, description="Weather years with at least one such day before the rung ends.")
+    years: int = pa.Field(ge=0, description="Weather years that could be run.")
+    next_cover_id: str = pa.Field(description="Cover of the next rung, or 'no_cover'.")
+
+
+class UpYet(Table):
+    """One row per sown gap: when it comes up, and whether it is late. Key: gap_id."""
+
+    gap_id: str = pa.Field(unique=True, description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    sown_on: pd.Timestamp = pa.Field(description="Sown.")
+    days: int = pa.Field(ge=0, description="Days since.")
+    up_p10: pd.Timestamp = pa.Field(nullable=True, description="Up by then in one year of ten, as of today.")
+    up_p50: pd.Timestamp = pa.Field(nullable=True, description="Up by then in half the years.")
+    up_p90: pd.Timestamp = pa.Field(
+        nullable=True, description="Up by then in nine years of ten: until then it is normal that nothing is up."
+    )
+    up_years: int = pa.Field(ge=0, description="Weather years in which it comes up.")
+    years: int = pa.Field(ge=0, description="Weather years that could be run.")
+    up_on: pd.Timestamp = pa.Field(nullable=True, description="Half of it up, as the record says.")
+    verdict: str = pa.Field(
+        isin=["up", "too soon", "any day", "late", "too dry"],
+        description="It is up; nothing can be up yet; may come up now; should be up; seed waits for water.",
+    )
+
+
+class WaterOrWait(Table):
+    """One row per sown gap that can be watered and is not up: what a watering today would change. Key: gap_id."""
+
+    gap_id: str = pa.Field(unique=True, description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    sown_on: pd.Timestamp = pa.Field(description="Sown.")
+    turn_mm: float = pa.Field(ge=0, description="Water of one watering: what wets the seed zone, as of today.")
+    turns: int = pa.Field(ge=0, description="Waterings that bring it up, some days apart; none where it is wet.")
+    rain_3d_years: int = pa.Field(ge=0, description="Weather years with rain enough within 3 days.")
+    rain_5d_years: int = pa.Field(ge=0, description="The same within 5 days.")
+    rain_7d_years: int = pa.Field(ge=0, description="The same within 7 days.")
+    rain_10d_years: int = pa.Field(ge=0, description="The same within 10 days.")
+    years: int = pa.Field(ge=0, description="Weather years that could be run.")
+    up_if_watered: pd.Timestamp = pa.Field(nullable=True, description="Up in half the years if watered today.")
+    up_if_waiting: pd.Timestamp = pa.Field(nullable=True, description="Up in half the years if not.")
+    stand_if_watered: float = pa.Field(ge=0, le=1, description="Mean stand, of the one aimed at, if watered today.")
+    stand_if_waiting: float = pa.Field(ge=0, le=1, description="The same if not.")
+    sets: float = pa.Field(nullable=True, description="Sets that the block takes; empty where no set is known.")
+    h_per_set: float = pa.Field(nullable=True, description="Hours of one set; empty where the flow is not known.")
+    l_per_set: float = pa.Field(nullable=True, description="Water of one set, losses included.")
+    saved_m2_per_set: float = pa.Field(description="Ground that one set gives a full stand; below zero if it harms.")
+    rank: int = pa.Field(
+        ge=1, description="By ground saved for each set, or for the water where a set is not known: 1 is first."
+    )
+    verdict: str = pa.Field(isin=["water", "wait", "wet"], description="Water now, wait for rain, or wet enough.")
+
+
+class StandAhead(Table):
+    """One row per standing cover: its stages ahead, and the water it has taken. Key: gap_id."""
+
+    gap_id: str = pa.Field(unique=True, description="Gap.")
+    block_id: str = pa.Field(description="Block.")
+    cover_id: str = pa.Field(description="Cover.")
+    sown_on: pd.Timestamp = pa.Field(description="Sown.")
+    closes_p10: pd.Timestamp = pa.Field(nullable=True, description="Half the ground covered; a year in ten is sooner.")
+    closes_p50: pd.Timestamp = pa.Field(nullable=True, description="The same in the median year.")
+    closes_p90: pd.Timestamp = pa.Field(nullable=True, description="The same; a year in ten is later or never.")
+    flower_p10: pd.Timestamp = pa.Field(nullable=True, description="First flower; a year in ten is sooner.")
+    flower_p50: pd.Timestamp = pa.Field(nullable=True, description="The same in the median year.")
+    flower_p90: pd.Timestamp = pa.Field(nullable=True, description="The same; a year in ten is later or never.")
+    seed_p10: pd.Timestamp = pa.Field(nullable=True, description="Viable seed; a year in ten is sooner.")
+    seed_p50: pd.Timestamp = pa.Field(nullable=True, description="The same in the median year.")
+    years: int = pa.Field(ge=0, description="Weather years that could be run.")
+    end_by: pd.Timestamp = pa.Field(nullable=True, description="Planned termination.")
+    taken_mm: float = pa.Field(
+        nullable=True, description="Water taken up to today: by how much the ground is drier than if bare; median year."
+    )
+    plant_on: pd.Timestamp = pa.Field(nullable=True, description="Day the next crop goes in; empty without one.")
+    lack_p50_mm: float = pa.Field(nullable=True, description="Water lacking then against bare ground, median year.")
+    lack_p90_mm: float = pa.Field(nullable=True, description="The same; one year in ten lacks more.")
+    refilled_years: int = pa.Field(ge=0, description="Weather years in which it is made good by then.")
+
+
 PARAMETERS = ["emergence", "stand", "flowering", "growth", "loss"]
 
 

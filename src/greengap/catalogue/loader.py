@@ -328,6 +328,15 @@ class Caution:
 
 
 @dataclass(frozen=True)
+class Sign:
+    """A pattern in a stand that comes up, and what it is a sign of."""
+
+    seen: str
+    means: str
+    source: str
+
+
+@dataclass(frozen=True)
 class Catalogue:
     """Everything that is known, keyed by plain words; `covers` are those that are offered."""
 
@@ -339,6 +348,7 @@ class Catalogue:
     practice: dict[str, Value]
     version: str
     mixes: dict[str, Cover] = field(default_factory=dict)  # offered or not
+    signs: tuple[Sign, ...] = ()
     before_learning: Catalogue | None = None  # the same before a farm's own records moved it, where they did
 
     def crop_name(self, crop: str) -> str:
@@ -570,7 +580,7 @@ def load_catalogue(folder: Path = HERE) -> Catalogue:
     ----------
     folder : Path
         Folder with ``species/``, ``mixes/``, ``vegetables.toml``, ``sources.toml``,
-        ``cautions.toml`` and ``practice.toml``.
+        ``cautions.toml``, ``signs.toml`` and ``practice.toml``.
 
     Returns
     -------
@@ -612,4 +622,5 @@ def load_catalogue(folder: Path = HERE) -> Catalogue:
         practice,
         _digest(folder),
         mixes,
+        tuple(Sign(s["seen"], s["means"], s["source"]) for s in read_toml(folder / "signs.toml")["sign"]),
     )

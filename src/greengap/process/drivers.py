@@ -125,7 +125,7 @@ class BlockDays:
         return _soil_temperatures([self])[0]
 
     @cached_property
-    def _hydraulics(self) -> dict[str, float]:
+    def hydraulics(self) -> dict[str, float]:
         """Water contents of the plough layer [fraction], potential at air entry [kPa], evaporation layer [mm]."""
         soil, rule = self.place.soil, self.catalogue.rule
         texture = (float(soil.sand_fraction), float(soil.clay_fraction), float(soil.organic_matter_fraction))
@@ -152,19 +152,19 @@ class BlockDays:
     @property
     def field_capacity(self) -> float:
         """Water of the plough layer at field capacity [fraction]."""
-        return self._hydraulics["capacity"]
+        return self.hydraulics["capacity"]
 
     @property
     def evaporable(self) -> tuple[float, float, float]:
         """Water that the evaporation layer gives, the part given readily, and that below wilting point [mm]."""
-        water = self._hydraulics
+        water = self.hydraulics
         return water["evaporable"], min(water["readily"], water["evaporable"]), water["below"]
 
     @cached_property
     def ground(self) -> np.ndarray:
         """Numbers of the soil as the day loop reads them."""
         numbers = np.zeros(loop.GROUND_NUMBERS, np.float32)
-        water = self._hydraulics
+        water = self.hydraulics
         numbers[loop.AVAILABLE] = self.available
         numbers[loop.START_SHARE] = self.catalogue.rule("soil_water_share")
         numbers[loop.EVAPORABLE] = water["evaporable"]
@@ -176,12 +176,12 @@ class BlockDays:
     @cached_property
     def rain_after_runoff(self) -> np.ndarray:
         """Rain that enters the ground under a close stand, shape (day,) [mm]."""
-        group = "abcd"[int(self._hydraulics["group"])]
+        group = "abcd"[int(self.hydraulics["group"])]
         return self.rain - runoff_mm(self.rain, self.catalogue.rule(f"curve_number_close_grown_{group}"))
 
     @cached_property
     def _bare(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        water = self._hydraulics
+        water = self.hydraulics
         profile_mm = self.available * self.catalogue.rule("soil_profile_depth") * 1000
         return loop.bare_days(
             self.rain_after_runoff, self.reference_evapotranspiration, profile_mm, water["evaporable"],
@@ -210,7 +210,7 @@ class BlockDays:
 
         The evaporation layer dries from the top: its depletion is felt less the deeper the seed lies.
         """
-        water, rule = self._hydraulics, self.catalogue.rule
+        water, rule = self.hydraulics, self.catalogue.rule
         felt = np.exp(-depth_mm / rule("seed_zone_scale")) / rule("evaporation_layer")
         watered = self.place.irrigated if watered is None else watered
         theta = water["capacity"] - (0.0 if watered else felt * self.bare_surface_mm)
@@ -233,7 +233,7 @@ class BlockDays:
     @cached_property
     def _decay_wetness(self) -> np.ndarray:
         """Share of the full speed of decay that the moisture of the top soil lets through, shape (day,)."""
-        water = self._hydraulics
+        water = self.hydraulics
         lacking = 0.0 if self.place.irrigated else self.bare_surface_mm
         theta = np.broadcast_to(
             water["capacity"] - lacking / self.catalogue.rule("evaporation_layer") / 2, self.dates.shape
@@ -253,7 +253,7 @@ class BlockDays:
     @cached_property
     def mineralised(self) -> np.ndarray:
         """Nitrogen that humus sets free, shape (day,) [kg ha-1 d-1]."""
-        soil, rule, water = self.place.soil, self.catalogue.rule, self._hydraulics
+        soil, rule, water = self.place.soil, self.catalogue.rule, self.hydraulics
         mass_kg_ha = float(soil.bulk_density_mg_m3) * rule("humus_depth") * 1e4
         carbon = mass_kg_ha * float(soil.organic_matter_fraction) * rule("organic_carbon_share")
         theta = water["capacity"] - self.bare_surface_mm / rule("evaporation_layer") / 2
@@ -345,15 +345,20 @@ class BlockDays:
         return self._sums[key]
 
     @cached_property
-    def crown_degc(self) -> np.ndarray:
-        """Lowest temperature of the night at the crown of an overwintering stand, shape (day,) [°C]."""
+    def snow_mm(self) -> np.ndarray:
+        """Water that lies as snow at the end of each day, shape (day,) [mm]."""
         rule = self.catalogue.rule
-        water = snow_water_mm(
+        return snow_water_mm(
             self.rain, (self.tmin + self.tmax) / 2, self.tmax,
             rule("snow_falls_below"), rule("snow_melts_above"), rule("snow_melt"),
         )  # fmt: skip
+
+    @cached_property
+    def crown_degc(self) -> np.ndarray:
+        """Lowest temperature of the night at the crown of an overwintering stand, shape (day,) [°C]."""
+        rule = self.catalogue.rule
         return crown_temperature(
-            self.tmin + self.place.cold_offset_degc, water / rule("snow_density") / 10,
+            self.tmin + self.place.cold_offset_degc, self.snow_mm / rule("snow_density") / 10,
             rule("crown_frost_under_snow"), rule("crown_frost_without_snow"), rule("deep_snow") / 10,
         )  # fmt: skip
 

@@ -39,7 +39,8 @@ from greengap.tables import History
 # By the name under which the page speaks of a list: the file that holds the same in a farm folder.
 FILES = {
     "seed_stock": STOCK_FILE, "seed_prices": PRICE_FILE, "herbicides": HERBICIDE_FILE, "noxious_names": NAMES_FILE,
-    "planned_sprays": SPRAY_FILE, "catalogue": OWN_FILE, "learned": LEARNED_FILE, "history": HISTORY, "this_season": THIS_SEASON,
+    "planned_sprays": SPRAY_FILE, "catalogue": OWN_FILE, "learned": LEARNED_FILE, "history": HISTORY,
+    "this_season": THIS_SEASON,
 }  # fmt: skip
 OWN = tuple(key for key in FILES if key not in ("history", "this_season"))  # kept as text
 SETTING = {"history": "history", "this_season": "this_season"}  # under [files] in farm.toml

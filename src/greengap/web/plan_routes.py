@@ -111,6 +111,20 @@ def plan_routes(app: FastAPI, house: House) -> None:
         farm, made = found
         return clean_view(find_without_cover(farm, made, [gap]), gap, made.catalogue, made.settings.units)
 
+    @app.get("/api/week")
+    def week(
+        as_of: Annotated[str, Query(max_length=10)], rain: Annotated[str, Query(max_length=200)] = ""
+    ) -> dict[str, Any]:
+        """The week ahead as of a day, with the rain that was typed for the first of its days."""
+        from greengap.web.week_view import week_view
+
+        session = house.open()
+        made = session.planner.made
+        if made is None or made.plan.gaps.empty:
+            raise NotThere("no_plan")
+        session.refresh()
+        return week_view(session.week.look(made, session.store.contents.record, as_of, rain))
+
     @app.post("/api/weights")
     def weights(asked: Weights) -> dict[str, Any]:
         """How the ranking of a gap moves under other weights; nothing is kept."""

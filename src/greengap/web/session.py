@@ -45,6 +45,7 @@ from greengap.web.store import (
     calendar_of_rows,
 )
 from greengap.web.views import gap_dates
+from greengap.web.week_view import WeekAsked
 
 HISTORY_SHOWN = 200
 
@@ -90,6 +91,7 @@ class Session:
         self._lock = threading.RLock()
         self._settings: tuple[str, FarmSettings] | None = None
         self.trial: Trial | None = None
+        self.week = WeekAsked()
         self._book: tuple[Any, Any, dict[str, Any]] | None = None  # key, the plan it was made of, what is told
         self.planner = Planner(store.path)
         self.planner.request(store.contents)

@@ -4,6 +4,7 @@ import { MONTHS, between, button, complain, dayOf, field, h, isoOf, known, longD
 import { ask, farm, inWords } from "./farm.js";
 import { whyDialog } from "./gap.js";
 import { sync } from "./record_sync.js";
+import { weekPart } from "./week.js";
 
 const allGaps = () => [...farm.gaps.values()].flat();
 const sown = () => allGaps().filter((g) => g.sow);
@@ -42,8 +43,10 @@ export const workScreen = simple((page) => {
   if (!list.length) return [h("h2", {}, t("work_title")), h("p", {}, t("work_none"))];
   const months = new Map();
   for (const op of list) { const key = op.date.slice(0, 7); months.set(key, [...(months.get(key) || []), op]); }
+  if (page.weekOf !== farm.plan?.version) { page.weekOf = farm.plan?.version; page.week = weekPart(list.map((op) => op.date)); }
   return [
     h("div", { class: "paper-head" }, h("h2", {}, t("work_title")), printButton()), h("p", { class: "quiet" }, t("work_note")), stale(),
+    page.week,
     [...months].map(([key, ops]) => table(MONTHS()[Number(key.slice(5)) - 1] + " " + key.slice(0, 4), [["col_date"], ["col_block"], ["col_what"], ["col_window"], ["col_odds"]],
       ops.map((op) => h("tr", { class: op.strong ? "strong" : "" }, h("th", { scope: "row" }, shortDay(op.date)), h("td", {}, h("button", { type: "button", class: "link", onclick: () => page.go({ block: op.block, gap: op.gap.id, crop: null, moveFocus: true }) }, op.block)),
         h("td", {}, op.what), h("td", {}, op.from && op.from !== op.until ? between(op.from, op.until) : op.until && op.until !== op.date ? t("op_until", { date: shortDay(op.until) }) : ""),
