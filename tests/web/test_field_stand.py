@@ -424,6 +424,20 @@ def test_dates_that_slip_are_asked_about_and_written_from_the_phone(kept: Kept, 
     assert page.locator(f"[data-job='planted {gap['id']}']").count() == 1
 
 
+def test_a_program_that_goes_away_in_the_middle_of_a_look_is_told_and_looked_for_again(
+    kept: Kept, window: Window
+) -> None:
+    page = window(kept.served, fragment="#screen=map")
+    page.wait_for_selector(".status[data-state=done]")
+    page.route("**/api/plan*", lambda route: route.abort())
+    assert kept.served.edit(kind="sown_share", block="River 1", share=0.9).status_code == 200
+    page.wait_for_selector("#said.trouble >> text=does not answer")
+    page.unroute("**/api/plan*")
+    version = kept.served.state()["version"]
+    page.wait_for_selector(f".status[data-state=done][data-version='{version}']")
+    assert all("ERR_FAILED" in complaint for complaint in page.complaints)
+
+
 def test_out_of_reach_it_is_counted_judged_decided_and_sent_once(kept: Kept, window: Window) -> None:
     page = phone(window, kept.served)
     stored = page.evaluate("JSON.parse(Object.entries(localStorage).find(([k]) => k.endsWith('/stands'))[1])")
