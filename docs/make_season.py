@@ -1,7 +1,8 @@
 """Plays a made-up season of the sample farm through and writes docs/season_played.md with what the commands print.
 
 Run: python docs/make_season.py. Rows and weather are invented (sample_fields/season_2027/days.csv, and the rows below);
-what is printed is the program's own. Takes some minutes.
+what is printed is the program's own. Takes some minutes. The pictures are drawn by pdftoppm and Chromium; where one of
+them is missing its picture stays as it is, and the script says so.
 """
 
 from __future__ import annotations
@@ -11,11 +12,14 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 HERE = Path(__file__).parent
 SAMPLE = HERE.parent / "sample_fields"
 OUT = HERE / "season_played.md"
+IMAGES = HERE / "images"
 
 STAND_PEA = """block,date,frame,frame_area_m2,plants,weed_plants,height_cm,weed_height_cm
 Upper Bench,2027-04-26,1,0.25,2,12,5,3
@@ -61,6 +65,7 @@ Hollow,2027-08-21,field_pea,171,FP2,Bo
 River 3,2027-08-26,field_pea,329,FP2,Bo
 West Bench,2027-08-26,field_pea,324,FP2,Bo
 """
+PAPER_BLOCK = "Upper Bench"
 
 
 class Season:
@@ -130,6 +135,7 @@ def play(folder: Path) -> list[str]:
         "Pea and barley were to be sown on 28 March. The ground crumbled on 2 April.",
     )
     s.on("2027-04-03")
+    s.run("sheets", "FARM", "--block", PAPER_BLOCK, "--out", str(folder / "in_march"), show=False)
     s.run("record", "FARM", "line", "Hedge Corner/1 so 0402 kg 79 lo BA1 by Ann", most=12)
     s.run("record", "FARM", "line", "Upper Bench/1 so 0403 kg 338 lo FP1 by Ann", most=12)
     s.say(
@@ -139,6 +145,7 @@ def play(folder: Path) -> list[str]:
     )
     s.on("2027-04-25")
     s.run("replan", "FARM", "--as-of", "2027-04-25")
+    s.run("replan", "FARM", "--as-of", "2027-04-25", "--out", str(folder / "from_april"), show=False)
     s.say(
         "## 26 April: birds in the pea", "", "Crows have been in Upper Bench. Six frames, of good and bad spots alike:"
     )
@@ -182,6 +189,7 @@ def play(folder: Path) -> list[str]:
     s.say("## 23 July: patchy buckwheat", "", "Twelve days after sowing on Beds 2, with pigweed between:")
     s.on("2027-07-23")
     s.run("record", "FARM", "sown", s.rows("july.csv", JULY), most=14)
+    s.run("record", "FARM", "page", "--out", str(folder / "record_page.html"), show=False)
     s.run("record", "FARM", "stand", s.rows("buckwheat.csv", STAND_BUCKWHEAT))
     s.run("record", "FARM", "weeded", "--block", "Beds 2", "--date", "2027-07-24", "--set", "hours=9", "--who", "Ann",
           show=False)  # fmt: skip
@@ -219,7 +227,151 @@ def play(folder: Path) -> list[str]:
     s.run("export", "FARM", "--for", "records", "--out", str(folder / "records"))
     s.run("learn", "FARM", "--quick")
     s.say("The pages: `records.pdf` is the one to sign, `records_map.pdf` the map with the same blocks and dates.")
+    on_paper_and_phone(s, folder)
     return s.page
+
+
+# ---- on paper and on the phone ---------------------------------------------------------------------------------
+
+
+def on_paper_and_phone(s: Season, folder: Path) -> None:
+    """The section with the two pictures."""
+    sheet_picture(folder / "in_march", folder / "from_april", IMAGES / "sheet_before_after.png")
+    phone_picture(folder / "record_page.html", IMAGES / "phone_choices.png")
+    s.say(
+        "## On paper and on the phone",
+        "",
+        f"{PAPER_BLOCK} in March, and the sheet that the replan of 25 April printed in its place. Only sheets that no",
+        "longer hold are printed: the rest stay where they hang.",
+        "",
+        f"![The field sheet of {PAPER_BLOCK} before and after the replan](images/sheet_before_after.png)",
+        "",
+        "The six frames of 23 July once more, on the record page that was saved that morning, without a network: as",
+        "it opens, after the first frame, and when it says stop. Each choice has the years in which it wins; one tap",
+        "on it writes the decision down.",
+        "",
+        "![The counting screen of a phone before the count, after the first frame, and with the choices]"
+        "(images/phone_choices.png)",
+    )
+
+
+def missing(what: str, picture: Path) -> None:
+    """Say that a picture stays as it is."""
+    print(f"{what} is missing: {picture.name} is not made anew.", file=sys.stderr)
+
+
+def page_of_gap(pdf: Path, gap: str, folder: Path) -> Path | None:
+    """A sheet of a PDF as a picture."""
+    told = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+    for number, text in enumerate(told.split("\f"), 1):
+        if gap in text and "Write here" in text:
+            stem = folder / pdf.parent.name
+            command = ["pdftoppm", "-r", "80", "-f", str(number), "-l", str(number), "-singlefile", "-png", str(pdf)]
+            subprocess.run([*command, str(stem)], check=True)
+            return stem.with_suffix(".png")
+    return None
+
+
+def beside(pictures: list[tuple[str, Any]], out: Path, gap: int, head: int, size: int) -> None:
+    """Pictures beside one another, a line above each."""
+    from matplotlib import font_manager
+    from PIL import Image, ImageDraw, ImageFont
+
+    font = ImageFont.truetype(font_manager.findfont("DejaVu Sans"), size)
+    wide = sum(p.width for _, p in pictures) + gap * (len(pictures) + 1)
+    whole = Image.new("RGB", (wide, max(p.height for _, p in pictures) + head + gap), "#d9ddd6")
+    pen, x = ImageDraw.Draw(whole), gap
+    for words, picture in pictures:
+        pen.text((x, head / 2), words, fill="black", font=font, anchor="lm")
+        whole.paste(picture, (x, head))
+        x += picture.width + gap
+    whole.quantize(64).save(out, optimize=True)
+
+
+def mark_changes(pages: list[Any]) -> None:
+    """A bar beside the lines that differ, in both columns of both pages."""
+    from PIL import Image, ImageChops, ImageDraw
+
+    first, second = pages
+    differs = ImageChops.difference(first, second).convert("L").point(lambda v: 255 if v > 60 else 0)
+    for left, right in ((0.0, 0.535), (0.535, 1.0)):
+        box = (int(left * first.width), 0, int(right * first.width), first.height)
+        rows = differs.crop(box).resize((1, first.height), Image.Resampling.BOX).point(lambda v: 255 if v else 0)
+        at = box[0] + (22 if left == 0 else -3)
+        for y in range(int(0.14 * first.height), int(0.93 * first.height)):  # the code and the foot always differ
+            if rows.getpixel((0, y)):
+                for page in pages:
+                    ImageDraw.Draw(page).rectangle((at, y - 2, at + 4, y + 2), fill="black")
+
+
+def sheet_picture(before: Path, after: Path, out: Path) -> None:
+    """A field sheet before and after a replan, side by side."""
+    if not (shutil.which("pdftoppm") and shutil.which("pdftotext")):
+        missing("pdftoppm", out)
+        return
+    from PIL import Image
+
+    gap = f"{PAPER_BLOCK}/1"
+    found = [page_of_gap(folder / "field_sheets.pdf", gap, before.parent) for folder in (before, after)]
+    pages = [Image.open(path).convert("RGB") for path in found if path is not None]
+    if len(pages) < 2:
+        raise RuntimeError(f"no sheet of {gap} in one of {before.name}, {after.name}")
+    mark_changes(pages)
+    words = ("By the plan of March", "After the replan of 25 April (bars: lines that differ)")
+    beside(list(zip(words, pages, strict=True)), out, 16, 40, 20)
+
+
+def phone_picture(page_file: Path, out: Path) -> None:
+    """The counting screen at three moments."""
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        missing("playwright", out)
+        return
+    chromium = next((path for name in ("chromium", "google-chrome") if (path := shutil.which(name))), None)
+    if chromium is None:
+        missing("Chromium", out)
+        return
+    import io
+
+    from PIL import Image
+
+    frames = [line.split(",") for line in STAND_BUCKWHEAT.splitlines()[1:]]
+    shots: list[tuple[str, Any]] = []
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
+        phone = {"has_touch": True, "is_mobile": True, "device_scale_factor": 1.25}
+        page = browser.new_context(viewport={"width": 360, "height": 740}, offline=True, **phone).new_page()
+        page.clock.set_fixed_time(datetime(2027, 7, 23, 9, tzinfo=UTC))
+        page.goto(page_file.as_uri())
+
+        def shot(words: str) -> None:
+            page.wait_for_timeout(200)
+            shots.append((words, Image.open(io.BytesIO(page.screenshot())).convert("RGB")))
+
+        page.tap("[data-job='stand Beds 2/2']")
+        page.tap(".one-form > details >> nth=0 >> summary")
+        page.select_option("[data-column=frame_area_m2]", "0.25")
+        page.tap(".one-form > details >> nth=0 >> summary")
+        shot("Before the count")
+        details = page.locator("summary", has_text="Heights and ground covered")
+        details.tap()
+        for number, (*_, plants, weeds, tall, weed_tall) in enumerate(frames):
+            for column, value in (("height_mm", tall), ("weed_height_mm", weed_tall)):
+                page.fill(f"[data-column={column}]", value)
+            for counter, value in zip(page.locator(".counter input").all(), (plants, weeds), strict=True):
+                counter.fill(value)
+            page.tap(".form-foot button[type=submit]")
+            if number == 0:
+                details.tap()
+                page.evaluate("scrollTo(0, 0)")
+                shot("After the first frame")
+                details.tap()
+        page.wait_for_selector(".todo [data-choice]")
+        page.evaluate("document.querySelector('.todo').scrollIntoView()")
+        shot("After six: stop, and choose")
+        browser.close()
+    beside(shots, out, 16, 40, 20)
 
 
 if __name__ == "__main__":

@@ -469,3 +469,48 @@ def work_out(
         (comes_up[0], comes_up[1], comes_up[2]), ground.area_m2, full, years, number, area, table, limits, resow,
         switch, work, terms, tuple(notes),
     )  # fmt: skip
+
+
+def pulling_put_off(
+    ground: Ground, tables: StandTables, later_d: Sequence[int], up_on: pd.Timestamp | None = None
+) -> list[int]:
+    """By how many days pulling can be put off.
+
+    Parameters
+    ----------
+    ground : Ground
+    tables : StandTables
+        Of that ground.
+    later_d : sequence of int
+        Days after the first that are run, rising [d].
+    up_on : Timestamp, optional
+        Day that somebody saw it up.
+
+    Returns
+    -------
+    list of int
+        For each row of the table the last of them up to which every one keeps the wanted odds, 0 for the first day
+        itself, -1 where even that does not keep them [d].
+    """
+    rule, wanted = ground.farm.catalogue.rule, tables.terms.wanted
+    rows = list(tables.table.itertuples())
+    worth = [k for k, row in enumerate(rows) if row.weed_odds >= wanted - 1e-9]
+    first = tables.look_on + NEXT_DAY_D * DAY
+    stands = [
+        Standing(
+            dict.fromkeys(tables.full_stand_m2, usable_share(rows[k].stand_share, ground.farm.catalogue)),
+            tables.look_on, up_on, tables.look_on,
+            float(leaf_area_of_cover(rows[k].weed_cover_fraction, rule("weed_light_extinction"))),
+            first + days * DAY, rule("hand_weeding_left"),
+        )
+        for k in worth for days in later_d
+    ]  # fmt: skip
+    out = [-1] * len(rows)
+    if not stands:
+        return out
+    won = years_won(ground.run(tables.cover.key, tables.sown_on, stands))
+    odds = (won["wins_years"] / won["years"]).reindex([str(n) for n in range(len(stands))]).fillna(0.0).to_numpy()
+    for k, holds in zip(worth, odds.reshape(len(worth), len(later_d)) >= wanted - 1e-9, strict=True):
+        kept = int(np.cumprod(holds).sum())
+        out[k] = int(later_d[kept - 1]) if kept else 0
+    return out

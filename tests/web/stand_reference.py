@@ -42,6 +42,19 @@ def at_share(by: dict[str, Any], odds: np.ndarray, share: float) -> float:
     return float(np.interp(np.log(share), np.log(shares[run]), odds[run]))
 
 
+def put_off(by: dict[str, Any], look: dict[str, Any], cover: float, share: float) -> int:
+    """The fewest days of the rows around."""
+
+    def around(x: float, points: np.ndarray) -> list[int]:
+        low, high = int(np.searchsorted(points, x, "right")) - 1, int(np.searchsorted(points, x, "left"))
+        return sorted({max(low, 0), min(high, len(points) - 1)})
+
+    shares, least = np.array(by["shares"]), by["rules"]["stand_least_share"]
+    skipped = int((shares < least).sum())
+    columns = [0] if share < least else [k + skipped for k in around(share, shares[skipped:])]
+    return min(look["put_off"][w][s] for w in around(cover, np.array(by["weeds"])) for s in columns)
+
+
 def leaf_area(frames: list[dict[str, Any]], look: dict[str, Any], catalogue: Catalogue) -> float:
     """Weeds of the frames, as `greengap.stand_check_of` reads them."""
     rule = catalogue.rule
@@ -139,5 +152,5 @@ def judged(
         "possible": {r["choice"]: bool(r["possible"]) for r in rows},
         "limits": [None if np.isnan(v) else float(v) for v in (limit.enough_m2, limit.too_few_m2)],
         "verdict": [verdict.choice, verdict.toss_with, verdict.if_thinner, verdict.if_denser, verdict.good],
-        "stop": [side, more],
+        "stop": [side, more], "put_off": put_off(by, look, cover, ends[0]),
     }  # fmt: skip

@@ -41,7 +41,7 @@ JUDGE = """async ([by, cases]) => {
       odds: of((c) => [c.odds, c.low, c.high]), possible: of((c) => c.possible),
       limits: [v.limits.enough_m2, v.limits.too_few_m2],
       verdict: [v.verdict.choice, v.verdict.toss, v.verdict.thin, v.verdict.dense, v.verdict.good],
-      stop: [v.stop.side, v.stop.more],
+      stop: [v.stop.side, v.stop.more], put_off: v.choices[1].put_off,
     };
   });
 }"""
@@ -175,7 +175,8 @@ def drawn_cases(by: dict[str, Any], number: int) -> list[list[Any]]:
                 frame["weed_cover_fraction"] = float(chance.choice([0.0, 0.004, 0.01, 0.06, 0.4, 1.0]))
             frames.append(frame)
         look = {
-            "on": "2027-04-20", "years": years, "keep": keep.tolist(), "weed": weed.tolist(), "resow": again[0],
+            "on": "2027-04-20", "years": years, "keep": keep.tolist(), "weed": weed.tolist(),
+            "put_off": chance.choice([-1, 0, 3, 6, 9, 13, 20], size).tolist(), "resow": again[0],
             "switch": again[1] if chance.random() < 0.7 else None,
             "ordinary_m2": float(chance.choice([0.0, 4.0])), "ordinary_area": float(chance.choice([1e-6, 2e-3])),
         }  # fmt: skip
@@ -190,15 +191,15 @@ def drawn_cases(by: dict[str, Any], number: int) -> list[list[Any]]:
 
 
 def test_the_phone_reckons_as_python_does(kept: Kept, window: Window, sown_farm: Farm) -> None:
-    """Three hundred counts: every number to a millionth, every verdict and every "stop" the same."""
+    """More than two hundred counts: every number to a millionth, every verdict and every "stop" the same."""
     page = window(kept.served, 360, 740, "#screen=field", **PHONE)
     seen: set[tuple[Any, ...]] = set()
     for wanted in (0.8, 0.5):
         by = judged_by(replace(sown_farm.settings, wanted_odds=wanted), sown_farm.catalogue)
-        cases = drawn_cases(by, 150)
+        cases = drawn_cases(by, 110)
         for case, found in zip(cases, page.evaluate(JUDGE, [by, cases]), strict=True):
             expected = judged(by, *case, sown_farm.catalogue)
-            exact = ("verdict", "stop", "possible")
+            exact = ("verdict", "stop", "possible", "put_off")
             assert {k: found[k] for k in exact} == {k: expected[k] for k in exact}, case
             for key in ("density", "odds"):
                 for name, numbers in expected[key].items():
@@ -273,6 +274,9 @@ def test_the_phone_says_what_the_command_says(kept: Kept, window: Window, sown_f
         for row in check.verdict.choices.itertuples():
             assert found["possible"][row.choice] == row.possible
             assert found["odds"][row.choice][0] == pytest.approx(row.odds, abs=0.1)  # between two rows of the table
+        (pulled,) = check.verdict.choices.loc[check.verdict.choices["choice"] == "weed once", "last_date"]
+        if found["put_off"] >= 0:  # the soonest of the rows around
+            assert pd.Timestamp(LOOK) + pd.Timedelta(days=1 + found["put_off"]) <= pulled
         assert found["density"]["field_pea"][:3] == pytest.approx(
             [getattr(check.density["field_pea"], end) for end in ("per_m2", "low_m2", "high_m2")]
         )
@@ -422,6 +426,20 @@ def test_dates_that_slip_are_asked_about_and_written_from_the_phone(kept: Kept, 
     page.tap("[data-kind=rain]")
     page.tap(".back")
     assert page.locator(f"[data-job='planted {gap['id']}']").count() == 1
+
+
+def test_a_program_that_goes_away_in_the_middle_of_a_look_is_told_and_looked_for_again(
+    kept: Kept, window: Window
+) -> None:
+    page = window(kept.served, fragment="#screen=map")
+    page.wait_for_selector(".status[data-state=done]")
+    page.route("**/api/plan*", lambda route: route.abort())
+    assert kept.served.edit(kind="sown_share", block="River 1", share=0.9).status_code == 200
+    page.wait_for_selector("#said.trouble >> text=does not answer")
+    page.unroute("**/api/plan*")
+    version = kept.served.state()["version"]
+    page.wait_for_selector(f".status[data-state=done][data-version='{version}']")
+    assert all("ERR_FAILED" in complaint for complaint in page.complaints)
 
 
 def test_out_of_reach_it_is_counted_judged_decided_and_sent_once(kept: Kept, window: Window) -> None:

@@ -70,13 +70,15 @@ def judged_by(settings: FarmSettings, catalogue: Catalogue) -> dict[str, Any]:
     }
 
 
-def look_data(tables: StandTables, resow: Again, switch: Again | None) -> dict[str, Any]:
+def look_data(tables: StandTables, put_off: list[int], resow: Again, switch: Again | None) -> dict[str, Any]:
     """The table of one day of looking.
 
     Parameters
     ----------
     tables : StandTables
         Worked out for `WEED_COVERS`.
+    put_off : list of int
+        Days by which pulling can be put off, by row of the table; see `greengap.stand_worked_out.pulling_put_off`.
     resow, switch : Again
         Those of the tables with their seed; None where no other cover fits.
 
@@ -89,13 +91,17 @@ def look_data(tables: StandTables, resow: Again, switch: Again | None) -> dict[s
 
     def won(column: str) -> list[list[int]]:
         years = [round(odds * tables.years) for odds in tables.table[column]]
-        return [years[k : k + wide] for k in range(0, len(years), wide)]
+        return by_cover(years)
+
+    def by_cover(row: list[int]) -> list[list[int]]:
+        return [row[k : k + wide] for k in range(0, len(row), wide)]
 
     return {
         "on": iso(tables.look_on),
         "years": tables.years,
         "keep": won("keep_odds"),
         "weed": won("weed_odds"),
+        "put_off": by_cover(put_off),
         "ordinary_m2": _short(tables.ordinary_weeds_m2),
         "ordinary_area": _short(tables.ordinary_leaf_area),
         "resow": _again(resow),

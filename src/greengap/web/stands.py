@@ -22,7 +22,8 @@ from greengap.errors import InputProblem
 from greengap.farm.season_record import current
 from greengap.farm_input import Farm
 from greengap.plan import Plan
-from greengap.stand_worked_out import DAY, Ground, SownAgain, ground_of, rows_of_gap, work_out
+from greengap.stand_check_of import PULL_LATER_D
+from greengap.stand_worked_out import DAY, Ground, SownAgain, ground_of, pulling_put_off, rows_of_gap, work_out
 from greengap.tables import DataFrame, Gap, SeasonRecord
 from greengap.web.planner import blocks_of_farm, digest_of, key_of_block
 from greengap.web.stand_data import WEED_COVERS, Again, days_to_look, look_data, sowing_data
@@ -154,7 +155,9 @@ def make(task: Task) -> Made:
     def priced(one: SownAgain) -> Again:
         return Again(one) if one.why_not else Again(one, *ground.seed_for(one.cover_id, one.on))
 
-    look = look_data(tables, priced(tables.resow), None if tables.switch is None else priced(tables.switch))
+    put_off = pulling_put_off(ground, tables, PULL_LATER_D, up_on)
+    switch = None if tables.switch is None else priced(tables.switch)
+    look = look_data(tables, put_off, priced(tables.resow), switch)
     return Made(sowing_data(tables, [], sowing.planned), look)
 
 

@@ -84,6 +84,18 @@ function oddsAtShare(by, odds, share) {
   return along(Math.log(share), by.shares.slice(from).map(Math.log), odds.slice(from));
 }
 
+/** Days by which pulling can be put off: the fewest of the rows around, -1 where one of them does not keep the odds. */
+function putOff(by, look, cover, share) {
+  const around = (x, points) => {
+    const above = points.findIndex((p) => p >= x);
+    if (above < 0) return [points.length - 1];
+    return above === 0 || points[above] === x ? [above] : [above - 1, above];
+  };
+  const from = by.shares.findIndex((s) => s >= by.rules.stand_least_share);
+  const columns = share < by.rules.stand_least_share ? [0] : around(share, by.shares.slice(from)).map((k) => k + from);
+  return Math.min(...around(cover, by.weeds).flatMap((w) => columns.map((s) => look.put_off[w][s])));
+}
+
 /** What to do, and what is as good; the mapping holds the choices that are possible. */
 export function bestChoice(odds, by) {
   if ((odds.keep ?? 0) >= by.wanted - TINY) return ["keep", ""];
@@ -163,7 +175,7 @@ export function judgeStand(by, sowing, look, frames) {
     choices.push({ choice, cover: sowing.cover, odds: mid, low, high, years: look.years, wins: Math.round(mid * look.years), possible: true, ...more });
   };
   own("keep", keepOdds, {});
-  own("weed once", weedOdds, { hours, possible: weeds.cover > 0 && hours <= by.hours, why: weeds.cover > 0 ? "hours" : "no_weeds" });
+  own("weed once", weedOdds, { hours, put_off: putOff(by, look, weeds.cover, share.counted), possible: weeds.cover > 0 && hours <= by.hours, why: weeds.cover > 0 ? "hours" : "no_weeds" });
   for (const [choice, again] of [["resow", look.resow], ["switch", look.switch]]) {
     if (!again) { choices.push({ choice, cover: "", odds: 0, low: 0, high: 0, years: 0, wins: 0, possible: false, why: "none_fits" }); continue; }
     const odds = again.years ? (again.wins / again.years) * (1 - again.birds) : 0;

@@ -1,6 +1,6 @@
 // What a count says in words: the sentence after each frame, then what can be done, with one tap to decide.
 
-import { h, longDay, shortDay, t, upper } from "./dom.js";
+import { dayOf, h, isoOf, longDay, shortDay, t, upper } from "./dom.js";
 import { judgeStand, tableFor } from "./stand_reckoned.js";
 
 /** Plants on a square metre, as the reader counts ground. */
@@ -75,7 +75,7 @@ function chosenWords(book, { verdict, choices }) {
 function choiceLines(book, c, day) {
   const lines = [c.choice === "keep clean" ? t("book_clean_how", { days: book.judged_by.rules.clean_ground_interval }) : upper(ofYears(c))];
   if (c.birds) lines.push(t("book_birds", { share: inPercent(c.birds) }));
-  if (c.choice === "weed once") lines.push(t("book_hours", { hours: Math.max(1, Math.round(c.hours)), date: shortDay(day) }));
+  if (c.choice === "weed once") lines.push(t("book_hours", { hours: Math.max(1, Math.round(c.hours)), date: shortDay(day) }), c.put_off < 0 ? t("book_until_none") : t("book_until", { date: shortDay(isoOf(dayOf(day) + c.put_off)) }));
   if (c.choice === "resow" || c.choice === "switch") {
     const { unit, factor } = book.columns.seed_kg, seed = c.seed_kg === null ? "" : (c.seed_kg / factor).toFixed(1) + " " + unit;
     const cost = c.cost === null ? t("book_cost_not_known") : Math.round(c.cost) + " " + c.currency;
