@@ -204,3 +204,20 @@ def test_quantiles_are_numpys_over_the_years_that_ran():
         for k in (0, 1, 3):
             assert got[k] == pytest.approx(np.quantile(values[k][ran[k]], share))
         assert np.isnan(got[2])
+
+
+# -- edges ---------------------------------------------------------------------------------------------
+
+
+def test_a_farm_without_gaps_and_weather_that_covers_none_are_no_fault(sample_farm, sample_plan):
+    nothing = find_without_cover(sample_farm, sample_plan, [])
+    assert [len(table) for table in (nothing.clean_ground, nothing.stale_seedbed, nothing.flush)] == [0, 0, 0]
+    short = replace(sample_farm, weather=sample_farm.weather.sel(date=slice("2024-03-01", "2024-12-31")))
+    found = find_without_cover(short, sample_plan, [LONG])
+    ways = rows(found.clean_ground, LONG)
+    assert not ways["offered"].any()
+    assert not ways["better"].any()
+    assert (ways["years"] == 0).all()
+    assert ways["verdict"].iloc[0].startswith("No weather year covers the gap completely")
+    assert found.flush.empty
+    assert found.stale_seedbed["sentence"].iloc[0] == "No weather year covers the gap completely."
