@@ -98,7 +98,7 @@ def test_tarps_reach_only_so_far_and_a_part_is_never_the_answer(found, sample_pl
     large = tarps["area_m2"] < area[tarps["block_id"]].to_numpy()
     assert large.any()
     assert not tarps.loc[large, "better"].any()
-    assert tarps.loc[large & tarps["offered"], "why_not"].str.startswith("tarps reach 0.20 ha of ").all()
+    assert tarps.loc[large & tarps["offered"], "why_not"].str.startswith("reaches 0.20 ha of ").all()
 
 
 def test_steep_ground_that_lies_bare_is_said_to_wash(sample_farm, sample_plan):

@@ -446,7 +446,7 @@ class _Told:
         if way == "tarp":
             if self.block.area_m2 > rule("tarp_area"):
                 limits.append(
-                    f"tarps reach {write(rule('tarp_area'), 'm2', units)} of {write(self.block.area_m2, 'm2', units)}"
+                    f"reaches {write(rule('tarp_area'), 'm2', units)} of {write(self.block.area_m2, 'm2', units)}"
                 )
             if warm_d is not None and warm_d < rule("tarp_time"):
                 limits.append(f"{warm_d:.0f} days with warm soil in the median year, it takes {rule('tarp_time'):.0f}")
