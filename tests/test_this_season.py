@@ -10,8 +10,10 @@ import pandas as pd
 import pytest
 
 from greengap import plan_farm, read_farm
+from greengap.clean_ground_of import find_without_cover
 from greengap.farm.season_record import record_of
 from greengap.pack import pack, unpack
+from greengap.plan import weather_of_gaps
 from greengap.stand_check_of import check_stand
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_fields"
@@ -57,6 +59,20 @@ def test_gaps_of_other_years_do_not_see_it_and_those_over_new_year_only_from_the
     pd.testing.assert_frame_equal(odds[other], before[other])
     assert not odds[over].equals(before[over])
     assert not odds[~other & ~over].equals(before[~other & ~over])
+
+
+def test_ground_without_a_cover_sees_the_same_days(folder, plan, sample_plan):
+    farm, gap_id = read_farm(folder), "River 1/2"
+    parts = weather_of_gaps(farm, plan.gaps)
+    assert sorted(gap for some, _ in parts for gap in some["gap_id"]) == sorted(plan.gaps["gap_id"])
+    found = find_without_cover(farm, plan)
+    assert list(found.clean_ground["gap_id"].drop_duplicates()) == list(plan.gaps["gap_id"])
+    flush = found.flush[found.flush["gap_id"] == gap_id].set_index("date")
+    past = flush[flush.index <= LAST]
+    assert len(past) > 1
+    # These days are the same in every weather year, but for 29 February and the soil of the winter before.
+    assert (past["up_p90_share"] - past["up_p10_share"]).max() < 0.001
+    assert (flush["up_p90_share"] - flush["up_p10_share"]).max() > 0.02
 
 
 def test_a_stand_is_judged_with_the_days_that_it_has_had(folder, sample_farm):

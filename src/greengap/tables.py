@@ -722,7 +722,9 @@ class CleanGround(Table):
     served_share: float = pa.Field(
         nullable=True, ge=0, le=1, description="Weighted share of the farm's purposes that it serves, over the years."
     )
-    better: bool = pa.Field(description="The one that serves the purposes best; one a gap.")
+    better: bool = pa.Field(
+        description="The one that serves the purposes best; one a gap, none where nothing could be run."
+    )
     verdict: str = pa.Field(description="Which is better, the cover or the best way without, and why.")
 
 

@@ -98,7 +98,7 @@ def test_tarps_reach_only_so_far_and_a_part_is_never_the_answer(found, sample_pl
     large = tarps["area_m2"] < area[tarps["block_id"]].to_numpy()
     assert large.any()
     assert not tarps.loc[large, "better"].any()
-    assert tarps.loc[large & tarps["offered"], "why_not"].str.startswith("tarps reach 0.20 ha of ").all()
+    assert tarps.loc[large & tarps["offered"], "why_not"].str.startswith("reaches 0.20 ha of ").all()
 
 
 def test_steep_ground_that_lies_bare_is_said_to_wash(sample_farm, sample_plan):
@@ -204,3 +204,20 @@ def test_quantiles_are_numpys_over_the_years_that_ran():
         for k in (0, 1, 3):
             assert got[k] == pytest.approx(np.quantile(values[k][ran[k]], share))
         assert np.isnan(got[2])
+
+
+# -- edges ---------------------------------------------------------------------------------------------
+
+
+def test_a_farm_without_gaps_and_weather_that_covers_none_are_no_fault(sample_farm, sample_plan):
+    nothing = find_without_cover(sample_farm, sample_plan, [])
+    assert [len(table) for table in (nothing.clean_ground, nothing.stale_seedbed, nothing.flush)] == [0, 0, 0]
+    short = replace(sample_farm, weather=sample_farm.weather.sel(date=slice("2024-03-01", "2024-12-31")))
+    found = find_without_cover(short, sample_plan, [LONG])
+    ways = rows(found.clean_ground, LONG)
+    assert not ways["offered"].any()
+    assert not ways["better"].any()
+    assert (ways["years"] == 0).all()
+    assert ways["verdict"].iloc[0].startswith("No weather year covers the gap completely")
+    assert found.flush.empty
+    assert found.stale_seedbed["sentence"].iloc[0] == "No weather year covers the gap completely."

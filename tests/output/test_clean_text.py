@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from greengap import cli
 from greengap.clean_ground_of import find_without_cover
-from greengap.output.clean_text import clean_lines, clean_summary, number, way_rows
+from greengap.output.clean_text import clean_lines, clean_summary, limits_of, number, way_rows
 from greengap.output.table import to_csv, write_without_cover
 from greengap.tables import CleanGround, StaleSeedbed
 
@@ -80,6 +80,18 @@ def test_the_same_input_gives_the_same_bytes(found, sample_farm, sample_plan, tm
     assert [path.name for path in one] == ["clean_ground.csv", "stale_seedbed.csv", "flush.csv"]
     assert [path.read_bytes() for path in one] == [path.read_bytes() for path in two]
     assert to_csv(found.flush).count("\n") == len(found.flush) + 1
+
+
+def test_the_first_pass_and_their_number_are_told_and_what_is_not_possible_says_why(found, sample_plan):
+    table = found.clean_ground[found.clean_ground["gap_id"] == GAP].copy()
+    harrow = table[table["way"] == "harrow"].iloc[0]
+    told = limits_of(table, sample_plan.catalogue)
+    assert told[0].startswith(f"Shallow harrowing: first about {harrow['first_pass']:%d %b}, ")
+    assert f"{harrow['passes_p50']:.0f} in the median year" in told[0]
+    table.loc[table["way"] == "harrow", ["offered", "why_not"]] = [False, "there is no harrow"]
+    assert limits_of(table, sample_plan.catalogue)[0] == "Not possible: shallow harrowing, there is no harrow."
+    winter = found.clean_ground[found.clean_ground["gap_id"] == "River 1/1"]
+    assert limits_of(winter, sample_plan.catalogue)[0] == "Shallow harrowing: nothing to do in most years."
 
 
 def test_where_the_cover_always_wins_nothing_is_said(found):

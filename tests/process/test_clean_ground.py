@@ -71,7 +71,7 @@ def test_most_of_the_flush_is_up_two_to_three_weeks_after_tillage_in_june(shared
     )
     first = pd.Timestamp(f"2027-{tilled}")
     run = a_run(site, Stretch(first, first + pd.Timedelta(days=60)))
-    up = run.flush()[0][run.ran[0]]
+    up = run.flush[0][run.ran[0]]
     assert (up[:, -1] > RULES.flush_share).all()
     assert 14 <= np.median((up >= RULES.flush_share).argmax(axis=1)) <= 21
 
@@ -184,7 +184,7 @@ def test_a_harrow_that_kills_more_never_leaves_more(sums, days, better):
 
 
 def test_a_warmer_year_brings_the_flush_earlier():
-    cool, warm = (a_run(a_site(warmer)).flush()[0] for warmer in (0.0, 3.0))
+    cool, warm = (a_run(a_site(warmer)).flush[0] for warmer in (0.0, 3.0))
     ran = a_run(a_site()).ran[0]
     assert (warm[ran] >= cool[ran] - 1e-9).all()
     assert (warm[ran][:, 14] > cool[ran][:, 14]).all()
@@ -193,17 +193,17 @@ def test_a_warmer_year_brings_the_flush_earlier():
 def test_a_wetter_seed_zone_brings_it_no_later():
     dry, watered = (a_run(a_site(), irrigated=wet) for wet in (False, True))
     ran = dry.ran[0]
-    assert (watered.flush()[0][ran] >= dry.flush()[0][ran] - 1e-9).all()
-    assert (a_run(a_site(rain=2.0)).flush()[0][ran] >= dry.flush()[0][ran] - 1e-9).all()
+    assert (watered.flush[0][ran] >= dry.flush[0][ran] - 1e-9).all()
+    assert (a_run(a_site(rain=2.0)).flush[0][ran] >= dry.flush[0][ran] - 1e-9).all()
 
 
 def test_harrowed_and_tarped_ground_has_fewer_weeds_than_ground_left_alone():
     run = a_run(a_site())
-    ran, alone = run.ran, run.left_alone()
-    for found in (run.harrowed(run.harrowings()), run.tarped()):
+    ran, alone = run.ran, run.left_alone
+    for found in (run.harrowed(run.harrowings), run.tarped()):
         assert (found.standing[ran] < alone.standing[ran]).all()
         assert (found.seeding[ran] <= alone.seeding[ran]).all()
-    mown = run.mown(run.mowings())
+    mown = run.mown(run.mowings)
     assert (mown.seeding[ran] <= alone.seeding[ran]).all()
     assert (mown.seeding[ran] < alone.seeding[ran]).any()
 

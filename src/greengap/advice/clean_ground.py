@@ -180,7 +180,7 @@ def measure_ways(
     first = np.where(shut.any(axis=-1), shut.argmax(axis=-1), np.nan)
     free, washed = run.set_free(), run.washed_out()
     held = rule("mineral_nitrogen_at_sowing") + free
-    weeds = {"harrow": run.harrowed(passes), "tarp": run.tarped(), "mow": run.mown(cuts), "leave": run.left_alone()}
+    weeds = {"harrow": run.harrowed(passes), "tarp": run.tarped(), "mow": run.mown(cuts), "leave": run.left_alone}
 
     def counted(at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         if not at.size:
@@ -342,7 +342,7 @@ def clean_ground(
         A row for the cover of each gap, where there is one to compare with, and one for each way without.
     """
     prices, seen = seed_prices(plan), _options(plan)
-    work = {block: (run.harrowings(), run.mowings()) for block, run in runs.items()}
+    work = {block: (run.harrowings, run.mowings) for block, run in runs.items()}
     weedy = {block: covers_of_weeds(run, work[block][1]) for block, run in runs.items()}
     lacks = dict(zip(runs, lacking_for_weeds(list(runs.values()), list(weedy.values())), strict=True))
     met = {(p.option_id, p.purpose): (p.met_years, p.years) for p in plan.purpose_odds.itertuples()}
@@ -446,7 +446,7 @@ class _Told:
         if way == "tarp":
             if self.block.area_m2 > rule("tarp_area"):
                 limits.append(
-                    f"tarps reach {write(rule('tarp_area'), 'm2', units)} of {write(self.block.area_m2, 'm2', units)}"
+                    f"reaches {write(rule('tarp_area'), 'm2', units)} of {write(self.block.area_m2, 'm2', units)}"
                 )
             if warm_d is not None and warm_d < rule("tarp_time"):
                 limits.append(f"{warm_d:.0f} days with warm soil in the median year, it takes {rule('tarp_time'):.0f}")
@@ -460,7 +460,7 @@ class _Told:
         """Weighted share of the purposes that are served, over the years."""
         total = sum(p.weight for p in self.settings.purposes)
         if total <= 0:
-            return float("nan")
+            return 0.0
         years, served = ran[k].sum(), 0.0
         for purpose in self.settings.purposes:
             if purpose.key == "weed_suppression":  # the same yardstick for all: what seeds, and what is left standing

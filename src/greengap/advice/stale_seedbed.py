@@ -54,7 +54,7 @@ def flush_tables(
     for block, run in runs.items():
         here = gaps[gaps["block_id"] == block]
         ids, has_next = [str(g) for g in here["gap_id"]], [bool(c) for c in here["crop_after"].fillna("")]
-        up, passes, none = run.flush(), run.harrowings(), run.days.dates.size
+        up, passes, none = run.flush, run.harrowings, run.days.dates.size
         due = (
             np.where(passes[0] < none, passes[0] - run.start, np.inf)
             if len(passes)

@@ -83,14 +83,23 @@ def way_rows(table: pd.DataFrame, catalogue: Catalogue, units: System) -> list[l
     return rows
 
 
+def passes_in_words(row: Any) -> str:
+    """When the ground is first worked over, and how often; empty where it is not, or lies under a tarp or a cover."""
+    if row.way not in ("harrow", "mow") or pd.isna(row.first_pass):
+        return ""
+    more = f", {row.passes_p90:.0f} in one year of ten" if round(row.passes_p90) > round(row.passes_p50) else ""
+    return f"first about {row.first_pass:%d %b}, {round(row.passes_p50)} in the median year{more}"
+
+
 def limits_of(table: pd.DataFrame, catalogue: Catalogue) -> list[str]:
-    """Why some ways are not offered, and what limits those that are."""
+    """Of each way when it is done and what limits it, or why it is not offered."""
     out = []
-    for row in table[table["why_not"] != ""].itertuples():
+    for row in table.itertuples():
         name = way_name(row, catalogue)
-        out.append(
-            f"{name}: {row.why_not}." if row.offered else f"Not possible: {name[:1].lower()}{name[1:]}, {row.why_not}."
-        )
+        words = "; ".join(filter(None, (passes_in_words(row), row.why_not))) if row.offered else row.why_not
+        if words:
+            lower = name[:1].lower() + name[1:]
+            out.append(f"{name}: {words}." if row.offered else f"Not possible: {lower}, {words}.")
     return out
 
 

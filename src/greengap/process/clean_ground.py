@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -308,23 +309,26 @@ class CleanRun:
         self.start, self.last = np.where(self.ran, start, 30), np.where(self.ran, last, 30)
         self.rules = WeedRules.of(self.catalogue)
 
-    @property
+    @cached_property
     def at(self) -> np.ndarray:
         """Position of each day of the longest stretch, shape (stretch, year, day); shorter ones stay on their last."""
         days = np.arange(int(self.length.max(initial=0)) + 1)
         return np.minimum(self.start[..., None] + days, self.last[..., None])
 
+    @cached_property
     def flush(self) -> np.ndarray:
         """Share of the first flush that is up by each day of the stretches, shape (stretch, year, day)."""
         sums = self.days.weed_germination
         return self.rules.up(sums[self.at] - sums[self.start][..., None])
 
+    @cached_property
     def harrowings(self) -> np.ndarray:
         """Positions of the passes, shape (pass, stretch, year)."""
         rule, need = self.catalogue.rule, self.rules.sum_at(self.rules.flush_share)
         fit = fit_for_harrow(self.days.rain, self.days.bare_surface_mm, rule("harrow_dry_top"), rule("harrow_rain"))
         return passes_due(self.days.weed_germination, next_fit(fit), self.start, self.last, need, need)
 
+    @cached_property
     def mowings(self) -> np.ndarray:
         """Positions of the mowings, shape (pass, stretch, year)."""
         fit = next_fit(self.days.rain <= self.catalogue.rule("mow_rain"))
@@ -337,13 +341,14 @@ class CleanRun:
             self.days.weed_germination, self.days.weed_warmth, self.start, self.last, passes, self.rules
         )
 
+    @cached_property
     def left_alone(self) -> Weeds:
         """Weeds that nobody touches."""
         return self.harrowed(np.empty((0, *self.start.shape), dtype=np.int64))
 
     def mown(self, cuts: np.ndarray) -> Weeds:
         """Weeds that are mown before seed: low ones seed below the mower; uncut, all that would."""
-        alone = self.left_alone()
+        alone = self.left_alone
         cut = (cuts < self.days.dates.size).any(axis=0) if cuts.size else np.zeros(self.start.shape, dtype=bool)
         return alone._replace(seeding=np.where(cut, alone.seeding * self.rules.mown_seeding, alone.seeding))
 
@@ -359,9 +364,10 @@ class CleanRun:
     def weed_leaf_area(self) -> np.ndarray:
         """Leaf area index of weeds left alone, shape (stretch, year, day)."""
         rule = self.catalogue.rule
-        seedlings = self.flush() * rule("weed_seedlings")
-        return weed_leaf_area(seedlings, self.warmth(), rule("weed_seedling_area"), rule("weed_relative_growth"))
+        seedlings = self.flush * rule("weed_seedlings")
+        return weed_leaf_area(seedlings, self.warmth, rule("weed_seedling_area"), rule("weed_relative_growth"))
 
+    @cached_property
     def warmth(self) -> np.ndarray:
         """Running sum of weeds that are up, shape (stretch, year, day) [°C d]."""
         return self.days.weed_warmth[self.at]
@@ -369,7 +375,7 @@ class CleanRun:
     def mown_area(self, cuts: np.ndarray, alone: np.ndarray) -> np.ndarray:
         """Leaf area index of weeds that are mown, shape (stretch, year, day)."""
         growth = self.catalogue.rule("weed_relative_growth")
-        return mown_leaf_area(alone, self.warmth(), cuts - self.start, self.rules.mown_left, growth)
+        return mown_leaf_area(alone, self.warmth, cuts - self.start, self.rules.mown_left, growth)
 
     def covered(self, leaf_area: np.ndarray) -> np.ndarray:
         """Ground under weeds, shape (stretch, year, day) [fraction]."""
