@@ -391,7 +391,7 @@ def run_seasons(
         within = first == WITHIN
         weather = farm.this_season if within else splice_season(farm.weather, _so_far(farm), since=pd.Timestamp(first))
         parts.append(seasons(options[since == first].reset_index(drop=True), weather))
-    if since.isna().any():
+    if since.isna().any() or not parts:
         parts.append(seasons(options[since.isna()].reset_index(drop=True), farm.weather))
     position = pd.Series(range(len(options)), index=options["option_id"])
     together = []
