@@ -187,3 +187,11 @@ def test_bad_input_is_one_sentence(argv, sentence, monkeypatch, sample_farm, sam
 def test_a_table_that_is_not_there_names_those_that_are():
     with pytest.raises(InputProblem, match="fit_days"):
         table_of("fit")
+
+
+def test_at_the_end_of_the_plan_there_is_nothing_to_run(farm, sample_plan):
+    last = sample_plan.gaps["end"].max()
+    found = look_ahead(farm, last - pd.Timedelta(days=3), blocks=["Low Corner"], before=sample_plan)
+    assert found.rungs.empty
+    assert found.standing.empty
+    assert "To be sown" not in list(week_lines(found))
