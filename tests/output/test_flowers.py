@@ -13,7 +13,7 @@ import pytest
 from greengap.errors import InputProblem
 from greengap.farm_flowers import find_flowers
 from greengap.output.export import export, export_lines
-from greengap.output.flowers_text import flower_lines, spray_lines, table_of
+from greengap.output.flowers_text import conflict_words, flower_lines, lines_ahead, spray_lines, table_of
 from greengap.output.spray_sheet import spray_sheet_files, week_table
 from greengap.tables import Spray
 
@@ -69,6 +69,21 @@ def test_more_days_with_flowers_in_turns_than_in_few_goes(found):
         assert left == pytest.approx(0)
         assert m.mow_from <= m.first_day <= m.mow_on <= m.mow_by
     assert max(done.values()) <= 6000.0 + 1e-6
+
+
+def test_the_week_has_only_what_concerns_its_blocks_and_days(found):
+    day = pd.Timestamp("2027-08-05")
+    blocks = list(found.plan.blocks["block_id"])
+    lines = list(lines_ahead(found, day, blocks, 14))
+    sprays = found.conflicts[found.conflicts["first"] <= "2027-08-19"]
+    assert [line for line in lines if "call" in line] == [conflict_words(found, c) for c in sprays.itertuples()]
+    soon = found.mowing[(found.mowing["mow_on"] >= day) & (found.mowing["first_day"] <= "2027-08-19")]
+    assert len([line for line in lines if line.startswith("Mow: ")]) == len(soon) > 0
+    assert list(lines_ahead(found, day, [], 14)) == []
+    pond = list(lines_ahead(found, day, ["Pond"], 14))
+    assert pond
+    assert all("Pond" in line for line in pond)
+    assert list(lines_ahead(found, pd.Timestamp("2027-05-10"), blocks, 14)) == []
 
 
 def test_a_table_is_asked_for_by_its_name(found):

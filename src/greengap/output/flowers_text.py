@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from typing import Any
 
 import numpy as np
@@ -195,6 +195,33 @@ def flower_lines(found: FarmFlowers, as_of: pd.Timestamp | None = None) -> Itera
         told = [line for one in lines for line in textwrap.wrap(one, WIDTH, subsequent_indent="  ")]
         if told:
             yield from ("", heading, *told)
+
+
+def lines_ahead(found: FarmFlowers, as_of: pd.Timestamp, blocks: Collection[str], days: int) -> Iterator[str]:
+    """What of sprays, flowers and mowing concerns some blocks in the days from today.
+
+    Parameters
+    ----------
+    found : FarmFlowers
+    as_of : Timestamp
+        Today.
+    blocks : collection of str
+        Blocks that are sprayed, or flower, or are mown; a neighbour's spray is told for those that flower.
+    days : int
+        From today.
+    """
+    until = as_of + pd.Timedelta(days=days)
+    for c in found.conflicts.itertuples():
+        if c.first <= until and c.last >= as_of and {c.block_id, c.sprayed} & set(blocks):
+            yield conflict_words(found, c)
+    turns = set()
+    for m in found.mowing.itertuples():
+        if m.block_id in blocks and as_of <= m.mow_on and m.first_day <= until:
+            turns.add(m.gap_id)
+            yield f"Mow: {mowing_words(found, m).split('. ', 1)[1]}"
+    for w in found.windows.itertuples():
+        if w.block_id in blocks and w.gap_id not in turns and w.keep_from <= until and as_of <= w.keep_until:
+            yield window_words(found, w)
 
 
 def _mowing(found: FarmFlowers) -> Iterator[str]:

@@ -15,7 +15,9 @@ from greengap.advice.up_yet import ANY_DAY, LATE, TOO_DRY, UP
 from greengap.advice.water_or_wait import WAIT, WATER, WET
 from greengap.errors import InputProblem
 from greengap.farm.settings import suggestion
+from greengap.farm_flowers import find_flowers
 from greengap.output.files import write_text
+from greengap.output.flowers_text import DEFERS, lines_ahead
 from greengap.output.stand_text import WIDTH, percent
 from greengap.output.summary import aligned
 from greengap.output.table import to_csv
@@ -211,7 +213,18 @@ def _stage(as_of: pd.Timestamp, words: str, early: Any, middle: Any, late: Any) 
     return f"{words} about {middle:%d %b} ({early:%d %b} to {late:%d %b})"
 
 
-sections: tuple[Section, ...] = (ground_section, sowing_section, sown_section, standing_section)
+def flower_section(week: WeekAhead) -> Iterator[str]:
+    """Planned sprays near flowers, blocks to be mown and blocks in flower within two weeks."""
+    found = find_flowers(week.plan, week.as_of)
+    lines = list(lines_ahead(found, week.as_of, week.blocks, 2 * WEEK_D))
+    if not lines:
+        return
+    yield "Flowers, sprays and mowing"
+    yield from lines
+    yield DEFERS
+
+
+sections: tuple[Section, ...] = (ground_section, sowing_section, sown_section, standing_section, flower_section)
 
 # Tables of the week by file name.
 tables: dict[str, Callable[[WeekAhead], pd.DataFrame]] = {
