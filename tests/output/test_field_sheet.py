@@ -25,6 +25,7 @@ from greengap.output.field_sheet import (
     stands_beforehand,
 )
 from greengap.output.jobs import list_jobs, order_grams
+from greengap.output.operations import DAY
 from greengap.output.passes import pass_words
 from greengap.output.stand_text import limit_cells
 
@@ -136,6 +137,15 @@ def test_the_ladder_names_seed_for_each_rung(sample_plan, jobs):
     buckwheat = sample_plan.seed_need[sample_plan.seed_need["species"] == "buckwheat"].iloc[0]
     area = sheet.job.area_m2
     assert grams["River 1/2", 2] == pytest.approx(buckwheat["bulk_rate_kg_ha"] * area / 10 * 1.05, abs=1)
+
+
+def test_what_was_sown_after_its_ladder_has_no_ladder_any_more(sample_plan, jobs):
+    earlier = sample_plan.ladder.assign(**{d: sample_plan.ladder[d] - 60 * DAY for d in ("sow_from", "sow_until")})
+    job = next(j for j in jobs if j.gap_id == "River 1/2")
+    (sheet,) = make_sheets(replace(sample_plan, ladder=earlier), [job])
+    ladder = next(s for s in sheet.left if s.title.startswith("4"))
+    assert ladder.rows == ()
+    assert ladder.lines == ("It was sown on 04 Jul, after the last day of its ladder, which was 11 May.",)
 
 
 def test_what_should_be_left_is_the_allowance(sample_plan, jobs):

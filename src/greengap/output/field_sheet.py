@@ -321,6 +321,10 @@ def _ladder(look: _Look, job: Job) -> Section:
     rungs = plan.ladder[plan.ladder["gap_id"] == job.gap_id]
     rows: list[tuple[str, ...]] = [("until", "sow", "load", "by hand, each half")]
     lines: tuple[str, ...] = ()
+    last = rungs.loc[rungs["cover_id"] != NO_COVER, "sow_until"].max()
+    if job.row.sow_best > last:  # only what has been sown already stands on such a day
+        past = f"It was sown on {job.row.sow_best:%d %b}, after the last day of its ladder, which was {last:%d %b}."
+        return Section("4  If the day slips", (past,))
     for r in rungs.itertuples():
         if r.cover_id == NO_COVER:
             lines = (f"From {r.sow_from:%d %b}: sow nothing. Harrow shallow every 10 days or tarp; keep it clean.",)
