@@ -97,7 +97,8 @@ def _known(rows: Rowset, block: str) -> dict[str, Any]:
     return found
 
 
-def _new_key(rows: Rowset, table: str, taken: Iterable[str] = ()) -> str:
+def new_key(rows: Rowset, table: str, taken: Iterable[str] = ()) -> str:
+    """A key that no row of a table has, nor any that is about to come."""
     numbers = [int(k[1:]) for k in (*rows.table(table), *taken) if k[1:].isdigit()]
     return f"{table[0]}{max(numbers, default=0) + 1}"
 
@@ -139,7 +140,7 @@ def _rename(rows: Rowset, renamed: dict[str, list[str]], keep_crops_of: str | No
                 names = []
             patch[table][key] = [row, {**row, "block": names[0]} if names else None]
             for name in names[1:]:
-                new = _new_key(rows, table, patch[table])
+                new = new_key(rows, table, patch[table])
                 patch[table][new] = [None, {**row, "block": name}]
     settings = _settings_of_blocks(rows, renamed)
     if settings:
@@ -381,7 +382,7 @@ def put_crop(rows: Rowset, key: str | None, row: dict[str, str]) -> Change:
         raise EditProblem("crops_many", most=MOST_CROPS)
     after = checked_crop({c: (row.get(c) or "").strip() for c in CROP_COLUMNS}, rows)
     before = rows.crops.get(key) if key else None
-    new = key or _new_key(rows, "crops")
+    new = key or new_key(rows, "crops")
     said = {"block": after["block"], "crop": after["crop"], "start": after["start"], "end": after["end"]}
     return {"crops": {new: [before, after]}}, ["did_set_crop" if before else "did_add_crop", said]
 
@@ -408,7 +409,7 @@ def copy_crops(rows: Rowset, block: str, to: Sequence[str]) -> Change:
         _known(rows, target)
         changed |= {key: [row, None] for key, row in rows.crops.items() if row["block"] == target}
         for row in mine:
-            changed[_new_key(rows, "crops", changed)] = [None, {**row, "block": target}]
+            changed[new_key(rows, "crops", changed)] = [None, {**row, "block": target}]
     return {"crops": changed}, ["did_copy", {"block": block, "to": ", ".join(targets)}]
 
 
@@ -437,7 +438,7 @@ def next_year(rows: Rowset, blocks: Sequence[str]) -> Change:
         stands = [r for r in rows.crops.values() if r["block"] == row["block"]]
         if any(r["start"] <= after["end"] and after["start"] <= r["end"] for r in stands):
             continue
-        changed[_new_key(rows, "crops", changed)] = [None, after]
+        changed[new_key(rows, "crops", changed)] = [None, after]
     if not changed:
         raise EditProblem("nothing_fits", "blocks", year=last + 1)
     return {"crops": changed}, ["did_next_year", {"year": last + 1, "count": len(changed)}]
@@ -450,7 +451,7 @@ def add_crops(rows: Rowset, crops: Sequence[dict[str, str]]) -> Change:
     named = {row["block"] for row in crops}
     changed: dict[str, list[Any]] = {key: [row, None] for key, row in rows.crops.items() if row["block"] in named}
     for row in crops:
-        changed[_new_key(rows, "crops", changed)] = [None, {c: row.get(c, "") for c in CROP_COLUMNS}]
+        changed[new_key(rows, "crops", changed)] = [None, {c: row.get(c, "") for c in CROP_COLUMNS}]
     return {"crops": changed}, ["did_import_crops", {"count": len(crops)}]
 
 
@@ -542,7 +543,7 @@ def answer(
             "block": block, "day": day, "cover": cover, "answer": given,
             "sow_date": sow_date or "", "read_by": read_by, "read_on": today if read_by else "",
         }  # fmt: skip
-        changed[_new_key(rows, "choices", changed)] = [None, new]
+        changed[new_key(rows, "choices", changed)] = [None, new]
     if not changed:
         raise EditProblem("nothing_changed")
     return {"choices": changed}, [f"did_{given}", {"gap": gap_id, "cover": cover, "date": sow_date or ""}]
