@@ -9,9 +9,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from shapely.geometry import shape
+from shapely.geometry import Point, Polygon, shape
 
+from greengap.errors import InputProblem
 from greengap.farm.season_record import record_of
+from greengap.farm.settings import settings_from
 from greengap.farm_input import read_farm
 from greengap.pack import pack, unpack
 from greengap.web import edits
@@ -20,6 +22,8 @@ from greengap.web.files_in import take_file
 from greengap.web.remembered import remembered
 from greengap.web.session import Session
 from greengap.web.store import FarmStore
+
+from .conftest import SAMPLE
 
 TODAY = "2026-11-29"
 SPRAYED = "block,product,applied,species,interval_months\nRiver 2,Product X,2026-06-01,other,18\n"
@@ -152,3 +156,56 @@ def test_a_name_that_is_taken_up_again_makes_no_circle(session: Session) -> None
     _make(session, lambda rows: edits.rename(rows, "Low", "Pond", ""), "renamed")
     lineage = session.store.contents.lineage
     assert [(r.block_id, r.parent_id) for r in lineage.itertuples()] == [("Pond", "Low")]
+
+
+def test_the_reason_of_a_hole_is_kept_found_by_its_place_and_changed(session: Session) -> None:
+    whole = edits.outline_of(session.rows.blocks["Pond"])
+    middle, d = whole.representative_point(), 4e-5
+    ring = [[middle.x - d, middle.y - d], [middle.x + d, middle.y - d], [middle.x + d, middle.y + d]]
+    with pytest.raises(edits.EditProblem, match="hole_note"):
+        edits.cut_out(session.rows, "Pond", ring, "other", " ")
+    _make(session, lambda rows: edits.cut_out(rows, "Pond", ring, "wet"), "cut out")
+    _make(session, lambda rows: edits.rename(rows, "Pond", "Low Ground", ""), "renamed")
+    (said,) = read_farm(session.store.path).settings.cut_outs
+    assert (said.reason, said.words) == ("wet", "wet")
+    holes = edits.outline_of(session.rows.blocks["Low Ground"]).interiors
+    assert [Polygon(hole).covers(Point(said.lon, said.lat)) for hole in holes].count(True) == 1
+    place = (said.lon, said.lat)
+    change = edits.hole_reason(session.rows, "Low Ground", place, "other", "old well")
+    session.edit(session.version, lambda _: change)
+    (said,) = read_farm(session.store.path).settings.cut_outs
+    assert (said.reason, said.words) == ("other", "old well")
+    with pytest.raises(edits.EditProblem, match="no_hole"):
+        edits.hole_reason(session.rows, "River 1", place, "wet", "")
+    session.edit(session.version, lambda rows: edits.hole_reason(rows, "Low Ground", place, "", ""))
+    assert read_farm(session.store.path).settings.cut_outs == ()
+    for _ in range(4):
+        session.step(session.version, True)
+    assert "cut_outs" not in session.rows.settings
+    assert edits.outline_of(session.rows.blocks["Pond"]).equals(whole)
+
+
+def test_a_piece_off_the_edge_leaves_no_hole_and_says_that_its_reason_is_not_kept(session: Session) -> None:
+    west, south, _, _ = edits.outline_of(session.rows.blocks["Pond"]).bounds
+    x, y = edits.outline_of(session.rows.blocks["Pond"]).exterior.coords[0]
+    d = 3e-5
+    ring = [[x - d, y - d], [x + d, y - d], [x + d, y + d], [x - d, y + d]]
+    patch, words = edits.cut_out(session.rows, "Pond", ring, "wet")
+    assert words[0] == "did_cut_corner"
+    assert "settings" not in patch
+    assert west <= x
+    assert south <= y
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[[cut_outs]]\nlon = 13.9\nlat = 48.5\nreason = "swampy"\n', "'swampy' is not known"),
+        ('[[cut_outs]]\nlon = 1390\nlat = 48.5\nreason = "wet"\n', "is no place"),
+        ('cut_outs = ["wet"]\n', "is not a list of tables"),
+    ],
+)
+def test_a_reason_that_cannot_be_is_refused(text: str, said: str) -> None:
+    own = (SAMPLE / "farm.toml").read_text(encoding="utf-8")
+    with pytest.raises(InputProblem, match=said):
+        settings_from((text + own if text.startswith("cut") else own + text).encode(), SAMPLE, "x")

@@ -29,6 +29,7 @@ from greengap.web.asked import (
     DropList,
     DropPlan,
     EditFor,
+    HoleReason,
     KeepPlan,
     Merge,
     NextYear,
@@ -87,7 +88,9 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
         case Buffer():
             return lambda rows: edits.make_buffer(rows, asked.block, asked.width_m, asked.open_only, asked.keep)
         case CutOut():
-            return lambda rows: edits.cut_out(rows, asked.block, asked.ring)
+            return lambda rows: edits.cut_out(rows, asked.block, asked.ring, asked.reason, asked.note)
+        case HoleReason():
+            return lambda rows: edits.hole_reason(rows, asked.block, (asked.lon, asked.lat), asked.reason, asked.note)
         case Merge():
             return lambda rows: edits.merge(rows, asked.blocks, asked.name)
         case SetCrop():

@@ -298,11 +298,43 @@ def make_buffer(rows: Rowset, block: str, width_m: float, open_only: bool, keep:
     return {"blocks": changed}, ["did_buffer", {"block": block, "width": f"{width_m:g}"}]
 
 
-def cut_out(rows: Rowset, block: str, hole: Sequence[Sequence[float]]) -> Change:
-    """Take a ring of ground out of a block."""
+def cut_out(rows: Rowset, block: str, hole: Sequence[Sequence[float]], reason: str = "", note: str = "") -> Change:
+    """Take a ring of ground out of a block, with the reason where one is given."""
     before = _known(rows, block)
-    outline = drawing.cut_out(outline_of(before), drawing.ring(hole))
-    return {"blocks": {block: [before, {**before, "geometry": geojson(outline)}]}}, ["did_cut", {"block": block}]
+    ring = drawing.ring(hole)
+    whole = outline_of(before)
+    outline = drawing.cut_out(whole, ring)
+    patch: Patch = {"blocks": {block: [before, {**before, "geometry": geojson(outline)}]}}
+    place = shapely.intersection(whole, ring).representative_point()
+    if reason and not any(Polygon(r).covers(place) for p in shapely.get_parts(outline) for r in p.interiors):
+        return patch, ["did_cut_corner", {"block": block}]
+    if reason:
+        patch["settings"] = _reasons(rows, Polygon(ring.exterior), (place.x, place.y), reason, note)
+    return patch, ["did_cut", {"block": block}]
+
+
+def hole_reason(rows: Rowset, block: str, place: tuple[float, float], reason: str, note: str) -> Change:
+    """Say why a hole is left out, or ("") no longer."""
+    spot = shapely.Point(place)
+    holes = [Polygon(ring) for part in shapely.get_parts(outline_of(_known(rows, block))) for ring in part.interiors]
+    hole = next((h for h in holes if h.covers(spot)), None)
+    if hole is None:
+        raise EditProblem("no_hole", "reason", block=block)
+    settings = _reasons(rows, hole, place, reason, note)
+    if settings["cut_outs"][0] == settings["cut_outs"][1]:
+        raise EditProblem("nothing_changed", "reason")
+    return {"settings": settings}, ["did_hole_reason", {"block": block, "reason": reason, "note": note[:60]}]
+
+
+def _reasons(rows: Rowset, hole: Polygon, place: tuple[float, float], reason: str, note: str) -> dict[str, list[Any]]:
+    """The reasons of all holes with that of one; it takes the place of what was said of the same ground."""
+    if reason == "other" and not note.strip():
+        raise EditProblem("hole_note", "note")
+    held = rows.settings.get("cut_outs")
+    rest = [one for one in held or [] if not hole.covers(shapely.Point(one["lon"], one["lat"]))]
+    words = " ".join(note.split())[:LONGEST_NAME]
+    mine = {"lon": round(place[0], 7), "lat": round(place[1], 7), "reason": reason} | ({"note": words} if words else {})
+    return {"cut_outs": [held, [*rest, *([mine] if reason else [])] or None]}
 
 
 def merge(rows: Rowset, blocks: Sequence[str], name: str) -> Change:

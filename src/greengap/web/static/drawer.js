@@ -3,6 +3,7 @@
 import { areaBoth, between, button, complain, field, h, longDay, say, shortDay, t, unique, upper } from "./dom.js";
 import { farm, inWords } from "./farm.js";
 import { gapDrawer } from "./gap.js";
+import { holesIn, reasonFields } from "./holes.js";
 import { usableWords } from "./screen_calendar.js";
 
 const CROP_FIELDS = ["start_early", "start", "start_late", "end_early", "end", "end_late"];
@@ -71,10 +72,24 @@ export function drawer(page) {
             const to = ticks.map((l) => l.firstChild).filter((i) => i.checked).map((i) => i.value);
             try { await farm.edit({ kind: "copy_crops", block: name, to }); } catch (e) { say(inWords(e), "trouble"); }
           }))),
+      holesOf(feature),
       beforeOf(name),
       factsOf(feature),
       h("section", {}, h("h3", {}, t("block_outline")), renameForm, h("div", { class: "row" }, button("remove_block", () => { sure.hidden = false; sure.querySelector("button").focus(); })), sure),
     ];
+  }
+
+  /** Holes of the block, with the reason why each is left out. */
+  function holesOf(feature) {
+    const found = holesIn(feature);
+    if (!found.length) return null;
+    return h("section", { id: "holes" }, h("h3", {}, t("holes_title")), found.map((hole, n) => {
+      const own = hole.said || {}, { reason, note, parts } = reasonFields(own);
+      return h("form", { class: "hole", "aria-label": t("hole_number", { n: n + 1 }), onsubmit: async (e) => {
+        e.preventDefault();
+        try { await farm.edit({ kind: "hole_reason", block: feature.id, lon: hole.at[0], lat: hole.at[1], reason: reason.value, note: note.value }); complain(reason, ""); } catch (error) { complain(reason, inWords(error)); reason.focus(); }
+      } }, h("p", { class: "quiet" }, t("hole_number", { n: n + 1 }) + ": " + areaBoth(hole.area)), h("div", { class: "pair" }, parts), h("button", { type: "submit" }, t("hole_keep")));
+    }));
   }
 
   /** What the block came of, and what was written down for that ground. */
