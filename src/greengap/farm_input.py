@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from greengap.farm.farm_file import ENDING, FarmContents, outline_fingerprint, r
 from greengap.farm.fields import read_blocks
 from greengap.farm.history import history_findings, read_history
 from greengap.farm.law_lists import HERBICIDE_FILE, NAMES_FILE, LawLists, read_law_lists
+from greengap.farm.lineage import LINEAGE_FILE, inherited, read_lineage
 from greengap.farm.record_store import read_folder_record
 from greengap.farm.seed_lists import PRICE_FILE, STOCK_FILE, SeedLists, add_tags, read_seed_lists
 from greengap.farm.settings import FILE, FarmSettings, read_settings, settings_from, suggestion
@@ -36,6 +37,7 @@ from greengap.site.weather import cell_weights, read_days, read_weather, site_we
 from greengap.site.weather_join import fill_from, splice_season
 from greengap.tables import (
     Block,
+    BlockLineage,
     ClassShare,
     CropCalendar,
     DataFrame,
@@ -80,6 +82,8 @@ class Farm:
         What is planned to be sprayed, here and next door.
     record : DataFrame[SeasonRecord]
         What was done and seen this season and before; a plan made before the season does not look at it.
+    lineage : DataFrame[BlockLineage]
+        Which blocks came of which; what was sprayed and what grew on a block goes on with those that came of it.
     """
 
     settings: FarmSettings
@@ -101,6 +105,7 @@ class Farm:
     law_lists: LawLists = field(default_factory=LawLists)
     sprays: tuple[PlannedSpray, ...] = ()
     record: DataFrame[SeasonRecord] = field(default_factory=SeasonRecord.empty)
+    lineage: DataFrame[BlockLineage] = field(default_factory=BlockLineage.empty)
 
 
 def hydraulics(
@@ -116,7 +121,7 @@ def hydraulics(
 
 
 def _fingerprints(settings: FarmSettings) -> dict[str, str]:
-    files = [settings.folder / name for name in (FILE, *OWN_FILES)]
+    files = [settings.folder / name for name in (FILE, *OWN_FILES, LINEAGE_FILE)]
     files += [settings.polygons, settings.crop_calendar, *settings.weather]
     files += [*settings.weather_fill, *([settings.this_season] if settings.this_season else [])]
     files += [raster.path for raster in settings.soil_rasters.values()]
@@ -218,22 +223,38 @@ def _read_folder(folder: Path) -> Farm:
         set_aside,
         settings.date_order,
     )
+    lineage, there = BlockLineage.empty(), settings.folder / LINEAGE_FILE
+    if there.exists():
+        lineage = read_lineage(there, LINEAGE_FILE, report, [*blocks["block_id"], *set_aside])
     history = None
     if settings.history:
-        shown = settings.shown(settings.history)
-        history = read_history(settings.history, shown, report, list(blocks["block_id"]), settings.date_order)
-        history_findings(history, calendar, catalogue, shown, report)
+        shown, named = settings.shown(settings.history), [*blocks["block_id"], *lineage["parent_id"].unique()]
+        history = read_history(settings.history, shown, report, list(dict.fromkeys(named)), settings.date_order)
+        of_ground = history_of_ground(history, lineage, blocks["block_id"])
+        history_findings(of_ground, calendar, catalogue, shown, report)
     soil, shares = _read_soil(settings, blocks, report)
     _report_ground(ground_facts(blocks, soil, settings, catalogue), report)
     near = tuple(float(bound) for bound in blocks.total_bounds)
     weather, so_far = _read_weather(settings, near, report)
     sites, site_of_block = site_weather(weather, cell_weights(blocks, weather, report))
-    lists = _own_lists(settings.folder, settings, catalogue, [*blocks["block_id"], *set_aside], report)
+    lists = _own_lists(settings.folder, settings, catalogue, [*blocks["block_id"], *set_aside], report, lineage)
     return Farm(
         settings, catalogue, blocks, calendar, soil, shares, sites, site_of_block, report, _fingerprints(settings),
         weather, tuple(set_aside), so_far, splice_season(sites, so_far, report) if so_far is not None else None,
-        history, *lists, read_folder_record(settings.folder),
+        history, *lists, read_folder_record(settings.folder), lineage,
     )  # fmt: skip
+
+
+def history_of_ground(
+    history: DataFrame[History], lineage: DataFrame[BlockLineage], blocks: Iterable[str]
+) -> DataFrame[History]:
+    """The history with that of the blocks that blocks came of; a row of another block says so in its note."""
+    if lineage.empty or history.empty:
+        return history
+    table = inherited(history, lineage, blocks)
+    part = table["part_of"] != ""
+    said = "as part of " + table["part_of"] + table["note"].where(table["note"] == "", ": " + table["note"])
+    return History.validate(table.assign(note=said.where(part, table["note"])).drop(columns="part_of"))
 
 
 def farm_catalogue(folder: Path) -> Catalogue:
@@ -250,8 +271,9 @@ def farm_catalogue(folder: Path) -> Catalogue:
 
 
 def read_own_files(
-    texts: Mapping[str, str], settings: FarmSettings, blocks: list[str], report: ImportReport
-) -> tuple[Catalogue, SeedLists, LawLists, tuple[PlannedSpray, ...]]:
+    texts: Mapping[str, str], settings: FarmSettings, blocks: list[str], report: ImportReport,
+    lineage: DataFrame[BlockLineage] | None = None,
+) -> tuple[Catalogue, SeedLists, LawLists, tuple[PlannedSpray, ...]]:  # fmt: skip
     """Catalogue and lists of a farm from the texts of its own files.
 
     Parameters
@@ -262,6 +284,8 @@ def read_own_files(
     blocks : list of str
     report : ImportReport
         Receives the row counts.
+    lineage : DataFrame[BlockLineage], optional
+        Which blocks came of which.
 
     Returns
     -------
@@ -277,19 +301,20 @@ def read_own_files(
         for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8")
         catalogue = farm_catalogue(folder)
-        return catalogue, *_own_lists(folder, settings, catalogue, blocks, report)
+        return catalogue, *_own_lists(folder, settings, catalogue, blocks, report, lineage)
 
 
 def _own_lists(
-    folder: Path, settings: FarmSettings, catalogue: Catalogue, blocks: list[str], report: ImportReport
-) -> tuple[SeedLists, LawLists, tuple[PlannedSpray, ...]]:
+    folder: Path, settings: FarmSettings, catalogue: Catalogue, blocks: list[str], report: ImportReport,
+    lineage: DataFrame[BlockLineage] | None = None,
+) -> tuple[SeedLists, LawLists, tuple[PlannedSpray, ...]]:  # fmt: skip
     """Seed in the shed and on offer; names on lists, and what was sprayed; what is to be sprayed."""
     stock, prices, names, herbicides, sprays = (
         path if (path := folder / name).exists() else None
         for name in (STOCK_FILE, PRICE_FILE, NAMES_FILE, HERBICIDE_FILE, SPRAY_FILE)
     )
     seed_lists = add_tags(read_seed_lists(stock, prices, catalogue, report), settings.seed_lots)
-    law_lists = read_law_lists(names, herbicides, blocks, catalogue, report)
+    law_lists = read_law_lists(names, herbicides, blocks, catalogue, report, lineage)
     return seed_lists, law_lists, read_sprays(sprays, settings.planned_sprays, blocks, report)
 
 
@@ -411,7 +436,7 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
     settings = settings_from(contents.settings_text.encode(), folder, contents.name, must_exist=False)
     report, blocks = contents.report, contents.blocks
     known = [*blocks["block_id"], *contents.set_aside]
-    own = read_own_files(contents.own_files, settings, known, ImportReport())  # reported when they came in
+    own = read_own_files(contents.own_files, settings, known, ImportReport(), contents.lineage)  # reported before
     catalogue, seed_lists, law_lists, sprays = own
     for sentence in settings.assumptions:
         report.assume(sentence)
@@ -434,8 +459,8 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
     return Farm(
         settings, catalogue, blocks, contents.crop_calendar, soil, shares, sites, site_of_block, report, inputs,
         contents.weather, contents.set_aside, contents.so_far,
-        None if contents.so_far is None else splice_season(sites, contents.so_far, report), contents.history,
-        seed_lists, law_lists, sprays, contents.record,
+        None if contents.so_far is None else splice_season(sites, contents.so_far, report),
+        contents.history, seed_lists, law_lists, sprays, contents.record, contents.lineage,
     )  # fmt: skip
 
 

@@ -14,6 +14,8 @@ import pandas as pd
 
 from greengap.errors import InputProblem
 from greengap.farm.farm_file import FarmContents, is_farm_file, outline_fingerprint, read_farm_file, write_farm_file
+from greengap.farm.lineage import LINEAGE_FILE
+from greengap.farm.lineage import to_text as lineage_text
 from greengap.farm.season_record import RECORD_FILE, to_text
 from greengap.farm.settings import FILE
 from greengap.farm_input import OWN_FILES, read_farm, read_farm_contents
@@ -69,6 +71,7 @@ def pack(folder: Path, file: Path) -> Path:
             so_far=farm.so_far,
             history=farm.history,
             record=farm.record,
+            lineage=farm.lineage,
             report=farm.report,
             sources=farm.inputs,
             source_folder=relative,
@@ -146,6 +149,8 @@ def unpack(file: Path, folder: Path) -> list[Path]:
             (whole / HISTORY).write_text(text, encoding="utf-8")
         if len(farm.record):
             (whole / RECORD_FILE).write_text(to_text(farm.record), encoding="utf-8")
+        if len(contents.lineage):
+            (whole / LINEAGE_FILE).write_text(lineage_text(contents.lineage), encoding="utf-8")
         for name, text in contents.own_files.items():
             (whole / name).write_text(text, encoding="utf-8")
         whole.chmod(0o755)
@@ -157,6 +162,7 @@ def unpack(file: Path, folder: Path) -> list[Path]:
         raise
     more = [n for n, there in ((THIS_SEASON, farm.so_far), (HISTORY, farm.history)) if there is not None]
     more += [RECORD_FILE] if len(farm.record) else []
+    more += [LINEAGE_FILE] if len(contents.lineage) else []
     return [folder / name for name in (FILE, *UNPACKED.values(), *more, *contents.own_files)]
 
 

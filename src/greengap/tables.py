@@ -89,6 +89,18 @@ class Block(Table):
     geometry: GeoSeries = pa.Field(description="Polygon or multipolygon, WGS84, longitude first.")
 
 
+class BlockLineage(Table):
+    """One row per block and block that it came of; a block with a hole cut out comes of itself. Key: none."""
+
+    block_id: str = pa.Field(description="Block that was made, or made smaller.")
+    parent_id: str = pa.Field(description="Block as it was called before.")
+    way: str = pa.Field(
+        isin=["split", "merged", "renamed", "beds", "buffer", "cut out"], description="How the one became the other."
+    )
+    date: pd.Timestamp = pa.Field(description="Day on which it was made; what is known of the parent until then holds.")
+    outline: str = pa.Field(description="Outline of the parent as it was, WKT in WGS84; empty where it is not known.")
+
+
 class CropCalendar(Table):
     """One row per crop on a block. Key: block_id, start_usual."""
 

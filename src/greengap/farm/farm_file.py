@@ -31,7 +31,17 @@ import xarray as xr
 
 from greengap.errors import Fate, Finding, ImportReport, InputProblem
 from greengap.farm.season_record import merged
-from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, GeoDataFrame, History, SeasonRecord, Soil
+from greengap.tables import (
+    Block,
+    BlockLineage,
+    ClassShare,
+    CropCalendar,
+    DataFrame,
+    GeoDataFrame,
+    History,
+    SeasonRecord,
+    Soil,
+)
 
 ENDING = ".gpkg"
 FORMAT = 1  # of the tables below; raised when they change
@@ -88,6 +98,8 @@ class FarmContents:
         What was done on the blocks before.
     record : DataFrame[SeasonRecord]
         What was done and seen.
+    lineage : DataFrame[BlockLineage]
+        Which blocks came of which.
     own_files : dict of file to text
         Catalogue, seed and law lists of the farm and what its records have moved, as written.
     packed : str
@@ -111,6 +123,7 @@ class FarmContents:
     so_far: xr.Dataset | None = None
     history: DataFrame[History] | None = None
     record: DataFrame[SeasonRecord] = field(default_factory=SeasonRecord.empty)
+    lineage: DataFrame[BlockLineage] = field(default_factory=BlockLineage.empty)
     own_files: dict[str, str] = field(default_factory=dict)
     packed: str = ""
     revision: int = 0
@@ -196,6 +209,7 @@ def write_farm_file(path: Path, contents: FarmContents, tables: Mapping[str, pd.
             if contents.history is not None:
                 edit.write_history(contents.history)
             edit.write_report(contents.report)
+            edit.write_lineage(contents.lineage)
             edit.write_sources(contents.sources)
             edit.write_table("season_record", contents.record)
             for key, value in (
@@ -262,6 +276,7 @@ def read_farm_file(path: Path) -> FarmContents:
                 set_aside=tuple(kept["set_aside"]),
                 history=_history(base),
                 record=_record(base),
+                lineage=_lineage(base),
                 own_files={str(name): str(text) for name, text in kept.get("own_files", {}).items()},
                 packed=str(kept["packed"]),
                 revision=int(kept["revision"]),
@@ -422,6 +437,13 @@ class FarmEdit:
         else:
             self.write_table("history", History.validate(history))
 
+    def write_lineage(self, lineage: DataFrame[BlockLineage]) -> None:
+        """Replace which blocks came of which; there is no table where none did."""
+        if len(lineage):
+            self.write_table("block_lineage", BlockLineage.validate(lineage))
+        else:
+            self._drop("block_lineage")
+
     def write_sources(self, sources: Mapping[str, str]) -> None:
         """Replace the digests of the files that the tables were derived from."""
         self.write_table("sources", pd.DataFrame(sorted(sources.items()), columns=["file", "sha256"]))
@@ -561,6 +583,11 @@ def _weather(base: sqlite3.Connection, kept: Mapping[str, Any], name: str = "wea
 def _history(base: sqlite3.Connection) -> DataFrame[History] | None:
     there = base.execute("SELECT 1 FROM gpkg_contents WHERE table_name = 'history'").fetchone()
     return History.validate(_frame(base, "history")) if there else None
+
+
+def _lineage(base: sqlite3.Connection) -> DataFrame[BlockLineage]:
+    there = base.execute("SELECT 1 FROM gpkg_contents WHERE table_name = 'block_lineage'").fetchone()
+    return BlockLineage.validate(_frame(base, "block_lineage")) if there else BlockLineage.empty()
 
 
 def _record(base: sqlite3.Connection) -> DataFrame[SeasonRecord]:

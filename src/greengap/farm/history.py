@@ -114,7 +114,6 @@ def history_findings(
     """
     first = calendar.groupby("block_id")["start_usual"].min()
     family = {key: vegetable.family for key, vegetable in catalogue.vegetables.items()}
-    names = {re.sub(r"[\W_]+", "_", v.name.lower()): key for key, v in catalogue.vegetables.items()}
     for row in history.itertuples():
         begin = first.get(row.block_id)
         if begin is None or (begin - row.date).days > 366 * YEARS:
@@ -127,12 +126,20 @@ def history_findings(
             what = f"{row.what} was spread: count the days to the harvest of what is eaten raw, as your rules ask"
             report.note(shown, place, Fate.USED, what)
         elif row.kind == "crop":
-            word = re.sub(r"[\W_]+", "_", row.what.lower()).strip("_")
-            ends = tuple(f"_{w}" for w in (word, word.rstrip("s")))
-            kin = {family[key] for name, key in names.items() if f"_{name}".endswith(ends)}
+            kin = family_of(row.what, catalogue)
             mine = calendar[calendar["block_id"] == row.block_id]
-            again = [c for c in mine["crop"] if len(kin) == 1 and family.get(c) in kin]
+            again = [c for c in mine["crop"] if kin and family.get(c) == kin]
             if again:
                 name = catalogue.vegetables[again[0]].name
                 what = f"{name} returns to ground that had {row.what}, both {family[again[0]]}"
                 report.note(shown, place, Fate.USED, what)
+
+
+def family_of(crop: str, catalogue: Catalogue) -> str:
+    """Family of a crop as the farm writes it; empty where it is not known, or may be of several."""
+    word = re.sub(r"[\W_]+", "_", crop.lower()).strip("_")
+    ends = tuple(f"_{w}" for w in (word, word.rstrip("s")))
+    known = catalogue.vegetables.items()
+    found = {v.family for _, v in known if f"_{re.sub(r'[^a-z0-9]+', '_', v.name.lower())}".endswith(ends)}
+    found |= {v.family for key, v in known if key == word}
+    return found.pop() if len(found) == 1 else ""

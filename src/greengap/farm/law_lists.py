@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
 from greengap.catalogue import Catalogue
 from greengap.errors import ImportReport
+from greengap.farm.lineage import inherited
 from greengap.farm.list_file import ListFile
 from greengap.farm.settings import suggestion
 
@@ -58,8 +59,9 @@ class LawLists:
 
 
 def read_law_lists(
-    names: Path | None, herbicides: Path | None, blocks: Sequence[str], catalogue: Catalogue, report: ImportReport
-) -> LawLists:
+    names: Path | None, herbicides: Path | None, blocks: Sequence[str], catalogue: Catalogue, report: ImportReport,
+    lineage: pd.DataFrame | None = None,
+) -> LawLists:  # fmt: skip
     """Read both lists.
 
     Parameters
@@ -73,6 +75,8 @@ def read_law_lists(
         Blocks of the farm.
     catalogue : Catalogue
     report : ImportReport
+    lineage : DataFrame[BlockLineage], optional
+        By which what was sprayed on a block goes on with the blocks that came of it.
 
     Returns
     -------
@@ -84,7 +88,7 @@ def read_law_lists(
         If a block or species is not known, a day or an interval cannot be read.
     """
     plants = _read_names(names, report) if names is not None else ()
-    sprayed = _read_herbicides(herbicides, blocks, catalogue, report) if herbicides is not None else ()
+    sprayed = _read_herbicides(herbicides, blocks, catalogue, report, lineage) if herbicides is not None else ()
     return LawLists(plants, sprayed, names is not None, tuple(p for p in (names, herbicides) if p is not None))
 
 
@@ -96,7 +100,7 @@ def _read_names(path: Path, report: ImportReport) -> tuple[ListedPlant, ...]:
 
 
 def _read_herbicides(
-    path: Path, blocks: Sequence[str], catalogue: Catalogue, report: ImportReport
+    path: Path, blocks: Sequence[str], catalogue: Catalogue, report: ImportReport, lineage: pd.DataFrame | None
 ) -> tuple[Sprayed, ...]:
     file = ListFile(path, path.name, *HERBICIDE_COLUMNS)
     out = []
@@ -107,7 +111,7 @@ def _read_herbicides(
     remedy = "Copy it from the rotation section of the label"
     for row in file.rows:
         block, species = row.text("block"), row.text("species")
-        if block and block not in blocks:
+        if block and block not in blocks and not (lineage is not None and (lineage["parent_id"] == block).any()):
             file.problem(row.line, "block", f"{block:.40} is not a block", suggestion(block, list(blocks)))
         known = {s.name.lower(): key for key, s in catalogue.species.items()} | {OTHER: OTHER}
         key = species if species in catalogue.species else known.get(species.lower(), "")
@@ -126,4 +130,11 @@ def _read_herbicides(
             out.append(Sprayed(block, row.text("product"), applied, key if length is not None else "", length))
     file.finish()
     report.count(path.name, len(file.rows), len(out))
-    return tuple(out)
+    if lineage is None or lineage.empty or not out:
+        return tuple(out)
+    table = pd.DataFrame(
+        {"block_id": [one.block_id for one in out], "applied": [one.applied for one in out], "one": out}
+    )
+    taken = inherited(table, lineage, blocks, "applied")
+    taken = taken[taken["block_id"].isin(list(blocks))]
+    return tuple(replace(one, block_id=block) for block, one in zip(taken["block_id"], taken["one"], strict=True))

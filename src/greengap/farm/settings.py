@@ -141,6 +141,24 @@ class Repairs:
 OFFICE = ("client", "farm_number", "tract_number", "program", "certifier")
 
 
+HOLE_REASONS = ("wet", "stones", "pond", "tree", "other")
+
+
+@dataclass(frozen=True)
+class CutOut:
+    """Why ground inside a block is not sown: the hole in whose ring the place lies, whatever the block is called."""
+
+    lon: float
+    lat: float
+    reason: str  # one of `HOLE_REASONS`
+    note: str = ""
+
+    @property
+    def words(self) -> str:
+        """As it stands on a map."""
+        return self.note or ("left out" if self.reason == "other" else self.reason)
+
+
 @dataclass(frozen=True)
 class Choice:
     """What the farm decided for one gap: the gap on `block_id` around `day` (ISO date)."""
@@ -268,6 +286,7 @@ class FarmSettings:
     repairs: Repairs = field(default_factory=Repairs)
     growers_word: dict[str, GrowersWord] = field(default_factory=dict)  # by block
     choices: tuple[Choice, ...] = ()
+    cut_outs: tuple[CutOut, ...] = ()  # why holes are left out
     irrigation_sets: dict[str, IrrigationSet] = field(default_factory=dict)  # by block; "" for all others
     reserve_odds: float | None = None  # seed for sowing again is enough in this share of years; None: no reserve
     machinery: Machinery = field(default_factory=Machinery)
@@ -562,6 +581,25 @@ def _choices(top: _Reader) -> tuple[Choice, ...]:
         choice = Choice(block, day, cover, answer, sow_date, read_by, read_on)
         one.finish()
         out.append(choice)
+    return tuple(out)
+
+
+def _cut_outs(top: _Reader) -> tuple[CutOut, ...]:
+    """Reasons of holes, one ``[[cut_outs]]`` each."""
+    out = []
+    for number, entry in enumerate(top.get("cut_outs", list, []), 1):
+        if not isinstance(entry, dict):
+            raise top.problem("cut_outs", "is not a list of tables", "Write each hole under its own [[cut_outs]]")
+        one = _Reader(entry, f"cut_outs {number}.")
+        lon, lat = (float(one.get(key, (int, float), required=True)) for key in ("lon", "lat"))
+        for key, value, most in (("lon", lon, 180), ("lat", lat, 90)):
+            if not -most <= value <= most:
+                raise one.problem(key, f"{value:g} is no place", "Write degrees, north and east positive")
+        reason = one.get("reason", str, required=True)
+        if reason not in HOLE_REASONS:
+            raise one.problem("reason", f"{reason!r} is not known", f"Write one of {', '.join(HOLE_REASONS)}")
+        out.append(CutOut(lon, lat, reason, one.get("note", str, "")))
+        one.finish()
     return tuple(out)
 
 
@@ -884,6 +922,7 @@ def settings_from(raw: bytes, folder: Path, default_name: str, must_exist: bool 
         diseases={block: diseases.names(block) for block in diseases.data},
         assumptions=tuple(assumptions),
         choices=_choices(top),
+        cut_outs=_cut_outs(top),
         irrigation_sets=_irrigation_sets(top.table("irrigation_set"), irrigated),
         reserve_odds=_fraction(seed, "reserve_odds"),
         machinery=_machinery(top.table("machinery")),

@@ -66,8 +66,11 @@ def draw_map(pen: Pen, plan: Plan, job: Job, x: float, y: float, wide: float, hi
         pen.polygon(rings(part, paper), 1.6)
         for hole in part.interiors:
             pen.polygon([paper(hole)], 1.0, fill=0.75)
+            why = reason_of(job.outline, metric, hole, plan)
+            if why:
+                _crossed_out(pen, hole, paper)
             hx, hy = paper(hole.centroid)[0]
-            pen.words(hx, hy - 2, "around", 6, align="middle", behind=True)
+            pen.words(hx, hy - 2, f"{why}: around" if why else "around", 6, align="middle", behind=True)
     if passes is not None:
         _a_b_line(pen, paper(metric(shapely.LineString([passes.a, passes.b]))))
         _last_number(pen, passes.count, paper(metric(passes.swaths[-1])), paper(ground.representative_point())[0])
@@ -79,6 +82,27 @@ def draw_map(pen: Pen, plan: Plan, job: Job, x: float, y: float, wide: float, hi
     if passes is not None:
         words = "heavy arrow: A-B line" + ("; grey: headland" if passes.rounds else "")
         pen.words(x + wide, y + 2 * MM + 1, words, 6, align="right")
+
+
+def reason_of(outline: BaseGeometry, metric: Callable[[Any], Any], hole: Any, plan: Plan) -> str:
+    """Why a hole of a block is left out, as the farm says; empty where it does not say."""
+    ground = shapely.Polygon(hole)
+    for said in plan.settings.cut_outs:
+        place = shapely.Point(said.lon, said.lat)
+        if outline.envelope.covers(place) and ground.covers(metric(place)):
+            return said.words
+    return ""
+
+
+def _crossed_out(pen: Pen, hole: Any, paper: Callable[[Any], list[tuple[float, float]]]) -> None:
+    """Two lines through a hole, from corner to corner of its box, as far as it reaches."""
+    left, bottom, right, top = hole.bounds
+    for line in ([(left, bottom), (right, top)], [(left, top), (right, bottom)]):
+        inside = shapely.intersection(shapely.LineString(line), shapely.Polygon(hole))
+        for piece in shapely.get_parts(inside):
+            if piece.geom_type == "LineString":
+                (x0, y0), *_, (x1, y1) = paper(piece)
+                pen.line(x0, y0, x1, y1, 0.8)
 
 
 def rings(part: Any, paper: Callable[[Any], list[tuple[float, float]]]) -> list[list[tuple[float, float]]]:

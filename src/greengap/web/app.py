@@ -29,6 +29,7 @@ from greengap.web.asked import (
     DropList,
     DropPlan,
     EditFor,
+    HoleReason,
     KeepPlan,
     Merge,
     NextYear,
@@ -54,11 +55,16 @@ from greengap.web.files_in import take_file
 from greengap.web.house import House, NotThere, OtherFarm, sample_folder
 from greengap.web.plan_routes import plan_routes
 from greengap.web.record_routes import record_routes
+from greengap.web.remembered import remembered
 from greengap.web.session import Session, pack_folder, slug
 from greengap.web.store import FarmStore, Rowset, VersionConflict, new_farm_file
 from greengap.web.views import cautions_of
 
 STATIC = Path(__file__).parent / "static"
+# Edits that make blocks of others, and how the farm remembers them.
+WAYS = {
+    "rename": "renamed", "split": "split", "merge": "merged", "beds": "beds", "buffer": "buffer", "cut_out": "cut out",
+}  # fmt: skip
 KINDS = {".js": "text/javascript", ".css": "text/css", ".json": "application/json", ".svg": "image/svg+xml"}
 
 
@@ -84,7 +90,9 @@ def _change(asked: Any, session: Session) -> Callable[[Rowset], edits.Change]:
         case Buffer():
             return lambda rows: edits.make_buffer(rows, asked.block, asked.width_m, asked.open_only, asked.keep)
         case CutOut():
-            return lambda rows: edits.cut_out(rows, asked.block, asked.ring)
+            return lambda rows: edits.cut_out(rows, asked.block, asked.ring, asked.reason, asked.note)
+        case HoleReason():
+            return lambda rows: edits.hole_reason(rows, asked.block, (asked.lon, asked.lat), asked.reason, asked.note)
         case Merge():
             return lambda rows: edits.merge(rows, asked.blocks, asked.name)
         case SetCrop():
@@ -326,7 +334,11 @@ def _edits(app: FastAPI, house: House) -> None:
         session = house.open_as(asked.farm)
         if asked.version != session.version:
             raise VersionConflict(asked.version, session.version)
-        return done(session, session.edit(asked.version, _change(asked.edit, session)))
+        change, way = _change(asked.edit, session), WAYS.get(asked.edit.kind)
+        if way is None:
+            return done(session, session.edit(asked.version, change))
+        today = date.today().isoformat()
+        return done(session, session.edit(asked.version, lambda rows: remembered(rows, change(rows), way, today)))
 
     @app.post("/api/step")
     def step(asked: StepFor) -> dict[str, Any]:

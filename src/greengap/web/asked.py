@@ -130,6 +130,19 @@ class CutOut(_Asked):
     kind: Literal["cut_out"]
     block: Name
     ring: Ring
+    reason: Literal["", "wet", "stones", "pond", "tree", "other"] = ""
+    note: Name = ""
+
+
+class HoleReason(_Asked):
+    """Why a hole is left out: the hole that a place lies in."""
+
+    kind: Literal["hole_reason"]
+    block: Name
+    lon: float = Field(ge=-180, le=180)
+    lat: float = Field(ge=-90, le=90)
+    reason: Literal["", "wet", "stones", "pond", "tree", "other"]
+    note: Name = ""
 
 
 class Merge(_Asked):
@@ -259,7 +272,8 @@ class DropPlan(_Asked):
 
 AnyEdit = Annotated[
     Draw | Reshape | Rename | Remove | Split | CutOut | Merge | Beds | Buffer | SownShare | SetCrop | RemoveCrop
-    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan | DropList | PlanSpray | RemoveSpray,
+    | CopyCrops | NextYear | SetSettings | Answer | KeepPlan | DropPlan | DropList | HoleReason | PlanSpray
+    | RemoveSpray,
     Field(discriminator="kind"),
 ]  # fmt: skip
 

@@ -99,7 +99,8 @@ def _known(rows: Rowset, block: str) -> dict[str, Any]:
     return found
 
 
-def _new_key(rows: Rowset, table: str, taken: Iterable[str] = ()) -> str:
+def new_key(rows: Rowset, table: str, taken: Iterable[str] = ()) -> str:
+    """A key that no row of a table has, nor any that is about to come."""
     numbers = [int(k[1:]) for k in (*rows.table(table), *taken) if k[1:].isdigit()]
     return f"{table[0]}{max(numbers, default=0) + 1}"
 
@@ -150,7 +151,7 @@ def _rename(rows: Rowset, renamed: dict[str, list[str]], keep_crops_of: str | No
                 names = []
             patch[table][key] = [row, {**row, "block": names[0]} if names else None]
             for name in names[1:]:
-                new = _new_key(rows, table, patch[table])
+                new = new_key(rows, table, patch[table])
                 patch[table][new] = [None, {**row, "block": name}]
     settings = _settings_of_blocks(rows, renamed)
     if settings:
@@ -308,11 +309,43 @@ def make_buffer(rows: Rowset, block: str, width_m: float, open_only: bool, keep:
     return {"blocks": changed}, ["did_buffer", {"block": block, "width": f"{width_m:g}"}]
 
 
-def cut_out(rows: Rowset, block: str, hole: Sequence[Sequence[float]]) -> Change:
-    """Take a ring of ground out of a block."""
+def cut_out(rows: Rowset, block: str, hole: Sequence[Sequence[float]], reason: str = "", note: str = "") -> Change:
+    """Take a ring of ground out of a block, with the reason where one is given."""
     before = _known(rows, block)
-    outline = drawing.cut_out(outline_of(before), drawing.ring(hole))
-    return {"blocks": {block: [before, {**before, "geometry": geojson(outline)}]}}, ["did_cut", {"block": block}]
+    ring = drawing.ring(hole)
+    whole = outline_of(before)
+    outline = drawing.cut_out(whole, ring)
+    patch: Patch = {"blocks": {block: [before, {**before, "geometry": geojson(outline)}]}}
+    place = shapely.intersection(whole, ring).representative_point()
+    if reason and not any(Polygon(r).covers(place) for p in shapely.get_parts(outline) for r in p.interiors):
+        return patch, ["did_cut_corner", {"block": block}]
+    if reason:
+        patch["settings"] = _reasons(rows, Polygon(ring.exterior), (place.x, place.y), reason, note)
+    return patch, ["did_cut", {"block": block}]
+
+
+def hole_reason(rows: Rowset, block: str, place: tuple[float, float], reason: str, note: str) -> Change:
+    """Say why a hole is left out, or ("") no longer."""
+    spot = shapely.Point(place)
+    holes = [Polygon(ring) for part in shapely.get_parts(outline_of(_known(rows, block))) for ring in part.interiors]
+    hole = next((h for h in holes if h.covers(spot)), None)
+    if hole is None:
+        raise EditProblem("no_hole", "reason", block=block)
+    settings = _reasons(rows, hole, place, reason, note)
+    if settings["cut_outs"][0] == settings["cut_outs"][1]:
+        raise EditProblem("nothing_changed", "reason")
+    return {"settings": settings}, ["did_hole_reason", {"block": block, "reason": reason, "note": note[:60]}]
+
+
+def _reasons(rows: Rowset, hole: Polygon, place: tuple[float, float], reason: str, note: str) -> dict[str, list[Any]]:
+    """The reasons of all holes with that of one; it takes the place of what was said of the same ground."""
+    if reason == "other" and not note.strip():
+        raise EditProblem("hole_note", "note")
+    held = rows.settings.get("cut_outs")
+    rest = [one for one in held or [] if not hole.covers(shapely.Point(one["lon"], one["lat"]))]
+    words = " ".join(note.split())[:LONGEST_NAME]
+    mine = {"lon": round(place[0], 7), "lat": round(place[1], 7), "reason": reason} | ({"note": words} if words else {})
+    return {"cut_outs": [held, [*rest, *([mine] if reason else [])] or None]}
 
 
 def merge(rows: Rowset, blocks: Sequence[str], name: str) -> Change:
@@ -392,7 +425,7 @@ def put_crop(rows: Rowset, key: str | None, row: dict[str, str]) -> Change:
         raise EditProblem("crops_many", most=MOST_CROPS)
     after = checked_crop({c: (row.get(c) or "").strip() for c in CROP_COLUMNS}, rows)
     before = rows.crops.get(key) if key else None
-    new = key or _new_key(rows, "crops")
+    new = key or new_key(rows, "crops")
     said = {"block": after["block"], "crop": after["crop"], "start": after["start"], "end": after["end"]}
     return {"crops": {new: [before, after]}}, ["did_set_crop" if before else "did_add_crop", said]
 
@@ -419,7 +452,7 @@ def copy_crops(rows: Rowset, block: str, to: Sequence[str]) -> Change:
         _known(rows, target)
         changed |= {key: [row, None] for key, row in rows.crops.items() if row["block"] == target}
         for row in mine:
-            changed[_new_key(rows, "crops", changed)] = [None, {**row, "block": target}]
+            changed[new_key(rows, "crops", changed)] = [None, {**row, "block": target}]
     return {"crops": changed}, ["did_copy", {"block": block, "to": ", ".join(targets)}]
 
 
@@ -448,7 +481,7 @@ def next_year(rows: Rowset, blocks: Sequence[str]) -> Change:
         stands = [r for r in rows.crops.values() if r["block"] == row["block"]]
         if any(r["start"] <= after["end"] and after["start"] <= r["end"] for r in stands):
             continue
-        changed[_new_key(rows, "crops", changed)] = [None, after]
+        changed[new_key(rows, "crops", changed)] = [None, after]
     if not changed:
         raise EditProblem("nothing_fits", "blocks", year=last + 1)
     return {"crops": changed}, ["did_next_year", {"year": last + 1, "count": len(changed)}]
@@ -461,7 +494,7 @@ def add_crops(rows: Rowset, crops: Sequence[dict[str, str]]) -> Change:
     named = {row["block"] for row in crops}
     changed: dict[str, list[Any]] = {key: [row, None] for key, row in rows.crops.items() if row["block"] in named}
     for row in crops:
-        changed[_new_key(rows, "crops", changed)] = [None, {c: row.get(c, "") for c in CROP_COLUMNS}]
+        changed[new_key(rows, "crops", changed)] = [None, {c: row.get(c, "") for c in CROP_COLUMNS}]
     return {"crops": changed}, ["did_import_crops", {"count": len(crops)}]
 
 
@@ -599,7 +632,7 @@ def answer(
             "block": block, "day": day, "cover": cover, "answer": given,
             "sow_date": sow_date or "", "read_by": read_by, "read_on": today if read_by else "",
         }  # fmt: skip
-        changed[_new_key(rows, "choices", changed)] = [None, new]
+        changed[new_key(rows, "choices", changed)] = [None, new]
     if not changed:
         raise EditProblem("nothing_changed")
     return {"choices": changed}, [f"did_{given}", {"gap": gap_id, "cover": cover, "date": sow_date or ""}]

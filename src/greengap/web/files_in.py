@@ -18,7 +18,7 @@ from greengap.farm.fields import read_blocks
 from greengap.farm.history import history_findings, read_history
 from greengap.farm.settings import SOIL_PROPERTIES, SoilRaster
 from greengap.farm.traced import read_traced
-from greengap.farm_input import read_farm_contents, read_own_files
+from greengap.farm_input import history_of_ground, read_farm_contents, read_own_files
 from greengap.site.soil import soil_from_rasters
 from greengap.site.weather import read_days, read_weather
 from greengap.site.weather_join import season_days
@@ -120,7 +120,7 @@ def _import_list(session: Session, version: int, kind: str, path: Path, name: st
         text = text_of_table(path, name, report)
         contents = session.store.contents
         own = {**contents.own_files, file: text}
-        read_own_files(own, session.settings, [*session.rows.blocks, *contents.set_aside], report)
+        read_own_files(own, session.settings, [*session.rows.blocks, *contents.set_aside], report, contents.lineage)
         if file.endswith(".toml"):
             report.count(file, rows_of_catalogue(text), rows_of_catalogue(text))
         for others in (report.rows_read, report.rows_used):
@@ -136,10 +136,13 @@ def _import_history(session: Session, version: int, path: Path, name: str, conte
     report, file = ImportReport(), FILES["history"]
     order = session.settings.date_order
     try:
-        history = read_history(path, file, report, list(session.rows.blocks), order)
+        lineage = session.store.contents.lineage
+        named = dict.fromkeys([*session.rows.blocks, *lineage["parent_id"]])
+        history = read_history(path, file, report, list(named), order)
     except InputProblem as problem:
         raise renamed(problem, file, name) from problem
-    history_findings(history, session.store.contents.crop_calendar, session.catalogue, file, report)
+    ground = history_of_ground(history, lineage, list(session.rows.blocks))
+    history_findings(ground, session.store.contents.crop_calendar, session.catalogue, file, report)
     held = held_list("history", history_as_data(history), content, report, file, name)
     files = {**(session.rows.settings.get("files") or {}), "history": file}
     row = held.row()

@@ -29,9 +29,10 @@ from greengap.web.views import gap_views, iso
 # Settings that concern no block, or single blocks only; the latter are looked at one by one.
 NOT_OF_EVERY_BLOCK = frozenset(
     {
-        "folder", "name", "note", "choices", "assumptions", "irrigated", "cold_offset_degc", "tile_drained", "diseases",
-        "seed_lots", "polygons", "crop_calendar", "soil_rasters", "soil_survey", "block_soil", "weather",
-        "planned_sprays", "spray_distance_m", "mown_m2_d",
+        "folder", "name", "note", "choices", "cut_outs", "assumptions", "irrigated", "cold_offset_degc", "tile_drained",
+        "diseases", "growers_word", "irrigation_sets", "machinery", "office", "costs", "seed_lots", "polygons",
+        "crop_calendar", "soil_rasters", "soil_survey", "block_soil", "weather", "planned_sprays", "spray_distance_m",
+        "mown_m2_d",
     }
 )  # fmt: skip
 AT_ONCE = 8  # blocks that are run together once the touched one is shown
@@ -128,7 +129,8 @@ def key_of_block(farm: Farm, part: Farm, block: str) -> str:
     own = [(n, sorted(v) if isinstance(v, frozenset) else v) for n, v in own]
     mine = (
         s.waters(block), s.cold_offset_degc.get(block), block in s.tile_drained,
-        sorted(s.diseases.get(block, ())), sorted(c.sow_date for c in s.choices if c.block_id == block and c.sow_date),
+        sorted(s.diseases.get(block, ())), s.growers_word.get(block),
+        sorted(c.sow_date for c in s.choices if c.block_id == block and c.sow_date),
     )  # fmt: skip
     site = farm.weather.sel(site_id=farm.site_of_block[block])
     weather = [float(site[name].sum()) for name in sorted(str(v) for v in site.data_vars)]
@@ -310,7 +312,15 @@ class Planner:
             part, s = parts[block], farm.settings
             mine_too = [c for c in s.choices if c.block_id == block]
             lists = (farm.seed_lists.stock, farm.seed_lists.offers, farm.law_lists.plants, farm.law_lists.named)
-            seen = digest_of(sorted(own.items()), mine_too, sorted(s.seed_lots.items()), part.blocks.to_wkt(), lists)
+            seen = digest_of(
+                sorted(own.items()),
+                mine_too,
+                s.irrigation_set(block),
+                s.machinery,
+                sorted(s.seed_lots.items()),
+                part.blocks.to_wkt(),
+                lists,
+            )
             if self._viewed.get(block) != seen:
                 self.views[block] = gap_views(settle(part, theirs[block], self._of_block(block)))
                 self._viewed[block] = seen

@@ -28,6 +28,7 @@ from greengap.farm_input import check_names, read_own_files
 from greengap.pack import pack, unpack
 from greengap.tables import DataFrame, Gap, SeasonRecord
 from greengap.web import edits
+from greengap.web.before import before_of_blocks
 from greengap.web.compare import Trial
 from greengap.web.field_book import field_book, record_rows
 from greengap.web.lists import (
@@ -43,6 +44,7 @@ from greengap.web.store import (
     Rowset,
     VersionConflict,
     calendar_of_rows,
+    lineage_of_rows,
 )
 from greengap.web.views import gap_dates
 from greengap.web.week_view import WeekAsked
@@ -149,7 +151,9 @@ class Session:
         with self._lock:
             self._catch_up(version)
             patch, words = make(self.rows)
-            if "settings" in patch or "lists" in patch:
+            if patch.keys() & {"settings", "lists", "lineage"} or (
+                "herbicides" in self.rows.lists and "blocks" in patch
+            ):
                 trial = self.rows.copied()
                 trial.apply(patch)
                 self._check(trial, patch)
@@ -161,9 +165,9 @@ class Session:
         """Refuse settings and lists that name what is not there, before anything is written."""
         settings, catalogue = self._read_settings(trial), self.catalogue
         names = [*trial.blocks, *self.store.contents.set_aside]
-        if "lists" in patch:
+        if "lists" in patch or ("blocks" in patch and "herbicides" in trial.lists):
             texts = with_list(self.store.contents, trial.lists).own_files
-            catalogue = read_own_files(texts, settings, names, ImportReport())[0]
+            catalogue = read_own_files(texts, settings, names, ImportReport(), lineage_of_rows(trial))[0]
         check_names(settings, set(names), catalogue)
 
     def step(self, version: int, back: bool) -> Done | None:
@@ -322,6 +326,7 @@ class Session:
                 "soil_layers": sorted((self.rows.settings.get("files") or {}).get("soil", {})),
                 "choices": list(self.rows.choices.values()),
                 "catalogue": self.catalogue.version,
+                "before": before_of_blocks(self.store.contents, self.catalogue),
                 "lists": shown_lists(self.rows.lists, self.store.contents),
                 "undo": len(done),
                 "redo": len(undone),

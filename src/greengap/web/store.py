@@ -37,10 +37,10 @@ from greengap.farm.farm_file import (
 from greengap.farm.fields import geodesic_area_m2
 from greengap.farm.season_record import merged
 from greengap.farm.settings import FILE, settings_from
-from greengap.tables import Block, ClassShare, CropCalendar, DataFrame, SeasonRecord, Soil
+from greengap.tables import Block, BlockLineage, ClassShare, CropCalendar, DataFrame, SeasonRecord, Soil
 from greengap.web.lists import lists_of_contents, told_of_lists, write_lists
 
-TABLES = ("blocks", "crops", "settings", "choices", "lists")
+TABLES = ("blocks", "crops", "settings", "choices", "lists", "lineage")
 SOFT = ("start_early", "start_late", "end_early", "end_late")
 CROP_COLUMNS = ("block", "crop", "establishment", "start", "end", *SOFT)
 CHOICE_COLUMNS = ("block", "day", "cover", "answer", "sow_date", "read_by", "read_on")
@@ -71,6 +71,7 @@ class Rowset:
     settings: dict[str, Any] = field(default_factory=dict)
     choices: Rows = field(default_factory=dict)
     lists: Rows = field(default_factory=dict)
+    lineage: Rows = field(default_factory=dict)
     text: str = ""
 
     def table(self, name: str) -> dict[str, Any]:
@@ -238,6 +239,8 @@ class FarmStore:
         rows.crops = dict(zip(keys, crops, strict=True))
         rows.settings = tomllib.loads(rows.text)
         rows.lists = lists_of_contents(contents, self.page)
+        found = contents.lineage.assign(date=contents.lineage["date"].dt.strftime("%Y-%m-%d")).to_dict("records")
+        rows.lineage = {f"l{number}": row for number, row in enumerate(found, 1)}
         rows.settings.setdefault("name", contents.name)
         if isinstance(sprays := rows.settings.get("planned_sprays"), list):  # bare dates, which the history cannot hold
             rows.settings["planned_sprays"] = [
@@ -345,6 +348,9 @@ class FarmStore:
             edit.write_settings(text)
             changes["name"] = str(rows.settings.get("name") or before.name)
             edit.set("name", changes["name"])
+        if "lineage" in patch:
+            changes["lineage"] = lineage_of_rows(rows)
+            edit.write_lineage(changes["lineage"])
         if "lists" in patch:
             changes |= write_lists(edit, before, rows.lists, patch["lists"], report)
         if derived is not None:
@@ -426,6 +432,14 @@ def blocks_of_rows(rows: Rowset) -> gpd.GeoDataFrame:
         crs=4326,
     )
     return cast("gpd.GeoDataFrame", Block.validate(table))
+
+
+def lineage_of_rows(rows: Rowset) -> DataFrame[BlockLineage]:
+    """Which blocks came of which, as a table."""
+    if not rows.lineage:
+        return BlockLineage.empty()
+    table = pd.DataFrame(list(rows.lineage.values()), columns=list(BlockLineage.to_schema().columns))
+    return BlockLineage.validate(table.assign(date=pd.to_datetime(table["date"], format="%Y-%m-%d")))
 
 
 def _crop_order(rows: Rowset) -> list[str]:

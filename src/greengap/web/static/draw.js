@@ -1,6 +1,7 @@
 // Drawing by hand: by mouse, by finger, by keyboard, by typing. The page draws the line; the server says what comes of it.
 
 import { areaBoth, bearingOf, button, distance, field, h, lengthIn, metresPerDegree, moved, ringArea, say, t, toMetres } from "./dom.js";
+import { reasonFields } from "./holes.js";
 import { ask, farm, inWords } from "./farm.js";
 
 const NEAR = () => (matchMedia("(pointer: coarse)").matches ? 24 : 13); // pixels
@@ -171,8 +172,10 @@ export class Pen extends Tool {
       this.beds = { pitch: wide(us ? 6 : 1.8), width: wide(us ? 4 : 1.2), count: h("input", { type: "number", min: 1, max: 200, step: 1, value: 10 }), apart: h("input", { type: "checkbox" }) };
       for (const input of Object.values(this.beds)) input.addEventListener("input", () => this.redraw());
     }
+    if (kind === "cut") this.why = reasonFields();
     this.bar.append(
       h("p", { class: "hint" }, t("draw_hint_" + kind, { block })), this.reading, this.trouble,
+      this.why ? h("div", { class: "row" }, this.why.parts) : "",
       kind === "beds" ? h("div", { class: "row" }, field(us ? "beds_pitch_us" : "beds_pitch", this.beds.pitch), field(us ? "beds_width_us" : "beds_width", this.beds.width), field("beds_count", this.beds.count), h("label", { class: "tick" }, this.beds.apart, t("beds_apart"))) : "",
       h("div", { class: "row" },
         button("draw_cross", () => this.add(this.snapped(this.map.getCenter()))),
@@ -252,7 +255,7 @@ export class Pen extends Tool {
         const { pitch, width, count, apart } = this.beds, m = (input) => toMetres(Number(input.value), farm.units);
         await this.keep({ kind: "beds", block, line: points, pitch_m: m(pitch), width_m: m(width), count: Math.round(Number(count.value)), as_blocks: apart.checked });
       }
-      if (this.kind === "cut") await this.keep({ kind: "cut_out", block, ring: points });
+      if (this.kind === "cut") await this.keep({ kind: "cut_out", block, ring: points, reason: this.why.reason.value, note: this.why.note.value });
     } catch (error) {
       this.trouble.replaceChildren(h("li", { class: "stops" }, inWords(error)));
       const { lon, lat } = error.problem || {};

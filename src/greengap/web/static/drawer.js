@@ -3,6 +3,7 @@
 import { areaBoth, between, button, complain, field, h, longDay, say, shortDay, t, unique, upper } from "./dom.js";
 import { farm, inWords } from "./farm.js";
 import { gapDrawer } from "./gap.js";
+import { holesIn, reasonFields } from "./holes.js";
 import { usableWords } from "./screen_calendar.js";
 
 const CROP_FIELDS = ["start_early", "start", "start_late", "end_early", "end", "end_late"];
@@ -65,14 +66,41 @@ export function drawer(page) {
         h("div", { class: "row" }, button("add_crop", () => page.go({ crop: "new", moveFocus: true }), { class: "main" }),
           crops.length > 0 && button("next_year", async () => { try { await farm.edit({ kind: "next_year", blocks: [name] }); } catch (e) { say(inWords(e), "trouble"); } })),
         farm.sameFamily(name).map(([first, second, family]) => h("p", { class: "quiet" }, "! " + t("rotation", { first: farm.cropName(first.crop), second: farm.cropName(second.crop), date: longDay(second.start), family }))),
+        (farm.state.before[name]?.kin || []).map((k) => h("p", { class: "quiet" }, "! " + t(k.of ? "rotation_part" : "rotation_before", { ...k, date: longDay(k.date) }))),
         crops.length > 0 && others.length > 0 && h("details", {}, h("summary", {}, t("copy_to")), h("p", { class: "quiet" }, t("copy_to_note")), h("div", { class: "many" }, ticks),
           button("copy_now", async () => {
             const to = ticks.map((l) => l.firstChild).filter((i) => i.checked).map((i) => i.value);
             try { await farm.edit({ kind: "copy_crops", block: name, to }); } catch (e) { say(inWords(e), "trouble"); }
           }))),
+      holesOf(feature),
+      beforeOf(name),
       factsOf(feature),
       h("section", {}, h("h3", {}, t("block_outline")), renameForm, h("div", { class: "row" }, button("remove_block", () => { sure.hidden = false; sure.querySelector("button").focus(); })), sure),
     ];
+  }
+
+  /** Holes of the block, with the reason why each is left out. */
+  function holesOf(feature) {
+    const found = holesIn(feature);
+    if (!found.length) return null;
+    return h("section", { id: "holes" }, h("h3", {}, t("holes_title")), found.map((hole, n) => {
+      const own = hole.said || {}, { reason, note, parts } = reasonFields(own);
+      return h("form", { class: "hole", "aria-label": t("hole_number", { n: n + 1 }), onsubmit: async (e) => {
+        e.preventDefault();
+        try { await farm.edit({ kind: "hole_reason", block: feature.id, lon: hole.at[0], lat: hole.at[1], reason: reason.value, note: note.value }); complain(reason, ""); } catch (error) { complain(reason, inWords(error)); reason.focus(); }
+      } }, h("p", { class: "quiet" }, t("hole_number", { n: n + 1 }) + ": " + areaBoth(hole.area)), h("div", { class: "pair" }, parts), h("button", { type: "submit" }, t("hole_keep")));
+    }));
+  }
+
+  /** What the block came of, and what was written down for that ground. */
+  function beforeOf(name) {
+    const told = farm.state.before[name];
+    if (!told) return null;
+    return h("section", { id: "before" }, h("h3", {}, t("before_title")),
+      told.came.length > 0 && h("ul", { class: "plain" }, told.came.map((c) => h("li", {}, t("before_" + c.way.replace(" ", "_"), { parent: c.parent, block: c.block, date: longDay(c.date) })))),
+      told.rows.length > 0 && h("details", { open: told.rows.length < 6 }, h("summary", {}, t("before_rows", { n: told.rows.length + told.more })),
+        h("ul", { class: "plain" }, told.rows.map((r) => h("li", {}, h("b", {}, longDay(r.date)), " " + r.what, r.part_of && h("span", { class: "quiet" }, " · " + t("before_part_of", { parent: r.part_of }))))),
+        told.more > 0 && h("p", { class: "quiet" }, t("before_more", { n: told.more }))));
   }
 
   /** What is known of the block besides its outline: water, sown ground, and the grower's word over the map. */

@@ -122,6 +122,7 @@ export const farm = {
   },
   named(into) {
     const out = { ...into };
+    if ("reason" in out) out.why = out.note || t(out.reason ? "hole_" + out.reason : "hole_none");
     if (out.list) out.list = t("import_" + out.list);
     if (out.crop) out.crop = this.cropName(out.crop);
     if (out.cover) out.cover = this.coverName(out.cover);

@@ -2,6 +2,7 @@
 
 import { dayOf, h, isoOf, lengthIn, longDay, s, t, upper } from "./dom.js";
 import { ask, farm, inWords } from "./farm.js";
+import { holesIn, reasonWords } from "./holes.js";
 
 const INK = "#22302f";
 export const HATCHES = {
@@ -32,7 +33,7 @@ export function patterns(covers) {
       bloom && s("circle", { cx: size, cy: size, r: 3, fill: "#fdfdfb", stroke: INK, "stroke-width": 1.2 }));
   };
   document.body.append(s("svg", { id: "patterns", width: 0, height: 0, class: "patterns", "aria-hidden": "true" },
-    s("defs", {}, covers.map((c) => [one(c, false), one(c, true)]))));
+    s("defs", {}, s("pattern", { id: "left-out", width: 9, height: 9, patternUnits: "userSpaceOnUse" }, s("path", { d: "M0 0L9 9M9 0L0 9", fill: "none", stroke: INK, "stroke-width": 0.9 })), covers.map((c) => [one(c, false), one(c, true)]))));
 }
 export const swatch = (fill, more = {}) =>
   s("svg", { class: "swatch", viewBox: "0 0 34 20", width: 34, height: 20, "aria-hidden": "true" },
@@ -120,6 +121,13 @@ export class Ground {
       L.DomEvent.stopPropagation(event);
       this.onChoose(event.layer.feature.id);
     });
+    for (const feature of farm.blocks()) for (const hole of holesIn(feature)) {
+      if (!hole.said) continue;
+      const svg = !(this.renderer instanceof L.Canvas);
+      L.polygon(hole.ring.map(([lon, lat]) => [lat, lon]), { renderer: this.renderer, interactive: false, stroke: true, color: INK, weight: 1, dashArray: "2 3", fillColor: svg ? "url(#left-out)" : "#8fa09c", fillOpacity: svg ? 1 : 0.4, className: "left-out" }).addTo(this.labels);
+      const icon = L.divIcon({ html: h("div", { class: "label hole-label" }, reasonWords(hole.said)), className: "label-spot", iconSize: [0, 0] });
+      L.marker([hole.at[1], hole.at[0]], { icon, interactive: false, keyboard: false }).addTo(this.labels);
+    }
     const order = [...farm.blocks()].sort((a, b) => b.properties.area_m2 - a.properties.area_m2);
     for (const feature of order) {
       const what = h("span", { class: "what" });

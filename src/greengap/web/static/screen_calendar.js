@@ -26,9 +26,11 @@ export function calendarScreen(page) {
   const rows = new Map();
   function drawKin() {
     const found = farm.blocks().flatMap((b) => farm.sameFamily(b.id).map((pair) => [b.id, ...pair]));
-    kin.hidden = !found.length;
-    kin.replaceChildren(h("summary", {}, t("rotation_title", { n: found.length })), h("ul", { class: "plain" }, found.map(([block, first, second, family]) => h("li", {},
-      h("button", { type: "button", class: "link", onclick: () => page.go({ block, gap: null, crop: second.key }) }, block), " ", t("rotation", { first: farm.cropName(first.crop), second: farm.cropName(second.crop), date: longDay(second.start), family })))), h("p", { class: "quiet" }, t("rotation_note")));
+    const past = farm.blocks().flatMap((b) => (farm.state.before[b.id]?.kin || []).map((k) => [b.id, k]));
+    kin.hidden = !(found.length + past.length);
+    kin.replaceChildren(h("summary", {}, t("rotation_title", { n: found.length + past.length })), h("ul", { class: "plain" }, found.map(([block, first, second, family]) => h("li", {},
+      h("button", { type: "button", class: "link", onclick: () => page.go({ block, gap: null, crop: second.key }) }, block), " ", t("rotation", { first: farm.cropName(first.crop), second: farm.cropName(second.crop), date: longDay(second.start), family }))),
+      past.map(([block, k]) => h("li", {}, h("button", { type: "button", class: "link", onclick: () => page.go({ block, gap: null, crop: null }) }, block), " ", t(k.of ? "rotation_part" : "rotation_before", { ...k, date: longDay(k.date) })))), h("p", { class: "quiet" }, t("rotation_note")));
   }
   let from, until, perDay, dragging = null;
   const x = (day) => (day - from) * perDay;
