@@ -59,32 +59,6 @@ def replan(
         print(f"{add_to_record(farm, rows)} decisions written down.", file=sys.stderr if csv else sys.stdout)
 
 
-def flowers(
-    farm: FarmPath,
-    as_of: Annotated[
-        str | None,
-        typer.Option(metavar="DATE", help="Plan as of this day, with flowers seen until then.", show_default="none"),
-    ] = None,
-    csv: Annotated[
-        str, typer.Option(metavar="TABLE", help="Print one table as CSV, for example conflicts.", show_default="none")
-    ] = "",
-) -> None:
-    """Flowers over the season: bloom to keep, order of mowing, days without flowers, planned sprays near flowers."""
-    from greengap.farm.season_record import read_day
-    from greengap.farm_flowers import find_flowers
-    from greengap.output.flowers_text import flower_lines, table_of
-    from greengap.output.table import to_csv
-    from greengap.plan import plan_farm
-    from greengap.replan import replan as run
-
-    day = read_day(as_of, "--as-of") if as_of else None
-    with seasons_bar() as progress:
-        read = open_farm(farm)
-        plan = plan_farm(read, progress) if day is None else run(read, day, progress).plan
-    found = find_flowers(plan, day)
-    print(to_csv(table_of(found, csv)) if csv else "\n".join(flower_lines(found, day)), end="" if csv else "\n")
-
-
 def week(
     farm: FarmPath,
     as_of: Annotated[str, typer.Option(metavar="DATE", help="Today, as 2027-05-09.")],
@@ -127,6 +101,32 @@ def week(
     if out is not None:
         for path in write_week(found, out):
             print(f"Written: {path.as_posix()}", file=sys.stdout if table is None else sys.stderr)
+
+
+def flowers(
+    farm: FarmPath,
+    as_of: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="Plan as of this day, with flowers seen until then.", show_default="none"),
+    ] = None,
+    csv: Annotated[
+        str, typer.Option(metavar="TABLE", help="Print one table as CSV, for example conflicts.", show_default="none")
+    ] = "",
+) -> None:
+    """Flowers over the season: bloom to keep, order of mowing, days without flowers, planned sprays near flowers."""
+    from greengap.farm.season_record import read_day
+    from greengap.farm_flowers import find_flowers
+    from greengap.output.flowers_text import flower_lines, table_of
+    from greengap.output.table import to_csv
+    from greengap.plan import plan_farm
+    from greengap.replan import replan as run
+
+    day = read_day(as_of, "--as-of") if as_of else None
+    with seasons_bar() as progress:
+        read = open_farm(farm)
+        done = None if day is None else run(read, day, progress)
+        found = find_flowers(plan_farm(read, progress)) if done is None else find_flowers(done.plan, day, done.before)
+    print(to_csv(table_of(found, csv)) if csv else "\n".join(flower_lines(found)), end="" if csv else "\n")
 
 
 def learn(

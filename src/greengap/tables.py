@@ -810,7 +810,7 @@ class Spray(Table):
 
 
 class SprayConflict(Table):
-    """One row per planned spray and block that may be in flower then, near it. Key: spray, gap_id."""
+    """One row per planned spray and cover that may be in flower then, near it."""
 
     spray: int = pa.Field(ge=1, description="Spray.")
     sprayed: str = pa.Field(description="Block, or whose ground.")

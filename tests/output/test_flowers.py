@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from greengap.errors import InputProblem
+from greengap.farm.season_record import record_of
 from greengap.farm_flowers import find_flowers
 from greengap.output.export import export, export_lines
 from greengap.output.flowers_text import conflict_words, flower_lines, lines_ahead, spray_lines, table_of
@@ -84,6 +85,33 @@ def test_the_week_has_only_what_concerns_its_blocks_and_days(found):
     assert pond
     assert all("Pond" in line for line in pond)
     assert list(lines_ahead(found, pd.Timestamp("2027-05-10"), blocks, 14)) == []
+
+
+def test_a_cover_that_nobody_wrote_down_counts_against_sprays(flowering_plan):
+    day = pd.Timestamp("2027-08-10")
+    gap = find_flowers(flowering_plan).conflicts["gap_id"].iloc[0]
+    nothing = flowering_plan.allocation["gap_id"] == gap
+    bare = flowering_plan.allocation.assign(
+        option_id=flowering_plan.allocation["option_id"].mask(nothing), cover_id=flowering_plan.allocation["cover_id"]
+    )
+    now = replace(flowering_plan, allocation=bare)  # as if it could no longer be sown
+    assert gap not in set(find_flowers(now, day).conflicts["gap_id"])
+    found = find_flowers(now, day, flowering_plan)
+    assert gap in found.unrecorded
+    assert gap in set(found.conflicts["gap_id"])
+    assert gap not in set(found.windows["gap_id"])
+    assert f"nothing in the record: {', '.join(found.unrecorded)}" in told(found)
+    assert "Over: 1 of 3 sprays." in told(found)
+    row = {
+        "what": "decided",
+        "choice": "keep clean",
+        "date": "2027-07-01",
+        "gap_id": gap,
+        "block_id": gap[:-2],
+        "who": "x",
+    }
+    said = replace(now, record=record_of([{"written": "2027-07-01T08:00:00Z", **row}]))
+    assert gap not in set(find_flowers(said, day, flowering_plan).conflicts["gap_id"])
 
 
 def test_a_table_is_asked_for_by_its_name(found):

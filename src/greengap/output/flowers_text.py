@@ -149,7 +149,14 @@ def conflict_words(found: FarmFlowers, c: Any) -> str:
 def spray_lines(found: FarmFlowers) -> Iterator[str]:
     """All planned sprays: those near flowers, then those of which nothing is known to flower near."""
     sprays, hit = found.plan.sprays, set(found.conflicts["spray"])
-    for c in found.conflicts.itertuples():
+    if found.unrecorded:
+        yield f"To be sown by now, and nothing in the record: {', '.join(found.unrecorded)}. Taken as sown, as planned."
+    if found.as_of is not None:
+        over = sprays["last"] < found.as_of
+        if over.any():
+            yield f"Over: {over.sum()} of {len(sprays)} sprays."
+        sprays = sprays[~over]
+    for c in found.conflicts[found.conflicts["spray"].isin(sprays["spray"])].itertuples():
         yield conflict_words(found, c)
     near = write(found.near_m, "m", found.plan.settings.units)
     for s in sprays[~sprays["spray"].isin(hit)].itertuples():
@@ -176,9 +183,9 @@ def caution_lines(found: FarmFlowers) -> Iterator[str]:
     yield NOT_SEEN
 
 
-def flower_lines(found: FarmFlowers, as_of: pd.Timestamp | None = None) -> Iterator[str]:
+def flower_lines(found: FarmFlowers) -> Iterator[str]:
     """Everything, section by section, wrapped."""
-    when = "" if as_of is None else f" as of {dates(as_of, as_of)}"
+    when = "" if found.as_of is None else f" as of {dates(found.as_of, found.as_of)}"
     yield f"Flowers of {found.plan.settings.name}{when}"
     if found.windows.empty:
         yield ""

@@ -215,7 +215,7 @@ def _stage(as_of: pd.Timestamp, words: str, early: Any, middle: Any, late: Any) 
 
 def flower_section(week: WeekAhead) -> Iterator[str]:
     """Planned sprays near flowers, blocks to be mown and blocks in flower within two weeks."""
-    found = find_flowers(week.plan, week.as_of)
+    found = find_flowers(week.plan, week.as_of, week.done.before)
     lines = list(lines_ahead(found, week.as_of, week.blocks, 2 * WEEK_D))
     if not lines:
         return
