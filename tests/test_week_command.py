@@ -77,6 +77,7 @@ def test_dry_seed_is_told_and_watered_where_there_is_water(week):
 def test_a_typed_forecast_takes_the_place_of_the_first_days(week):
     wet = week_of(week.done, ["Pond"], [0, 15, 20, 10, 5, 5, 10])
     assert wet.blocks == ("Pond",)
+    assert any("Forecast from 09 Jul on, day by day: 0, 15, 20, 10, 5, 5, 10 mm" in note for note in wet.notes)
     assert wet.water["rain_3d_years"].iloc[0] == wet.water["years"].iloc[0]
     assert wet.water["verdict"].iloc[0] != "water"
     one = wet.fit.iloc[0]

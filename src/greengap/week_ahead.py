@@ -28,7 +28,7 @@ from greengap.replan import Replanned, replan
 from greengap.site.weather_join import splice_season, with_gauge
 from greengap.stand_check_of import standing_of
 from greengap.tables import DataFrame, FitWeek, Option, RungAhead, Season, StandAhead, UpYet, WaterOrWait
-from greengap.units import INCH_MM, System
+from greengap.units import INCH_MM, System, shown
 
 DAY = pd.Timedelta(days=1)
 BACK = pd.Timedelta(days=180)  # of this season that the soil of today remembers
@@ -383,6 +383,10 @@ def _weather(farm: Farm, as_of: pd.Timestamp, forecast_mm: Sequence[float]) -> t
             if len(measured):
                 notes.append(f"Rain of {measured[-1]:%d %b} is measured: what was typed for that day is not used.")
                 ahead = ahead.drop(measured)
+        amounts = ", ".join(f"{shown(mm, 'mm', farm.settings.units)[0]:.3g}" for mm in ahead)
+        if amounts:
+            unit = shown(0.0, "mm", farm.settings.units)[1]
+            notes.append(f"Forecast from {ahead.index[0]:%d %b} on, day by day: {amounts} {unit} of rain.")
         so_far = with_gauge(so_far, ahead)
     if so_far is None:
         return farm.weather, notes

@@ -91,6 +91,8 @@ def sown_section(week: WeekAhead) -> Iterator[str]:
     for r in week.water.itertuples():
         every_d = int(catalogue.rule("establishment_interval"))
         yield water_in_words(r, units, every_d, bool(week.water["sets"].notna().all()))
+    if len(week.water):
+        yield "Rain and waterings count as far as they are known: write down what you water."
     if (week.water["verdict"] == WATER).any():
         yield (
             "Seed that has begun to grow dies if it dries out again: water until it is up, no more at once than the "
