@@ -24,6 +24,7 @@ from greengap.output.table import to_csv
 from greengap.units import System, write
 from greengap.week_ahead import WeekAhead
 
+BLOCKS_WIDTH = 30  # of the names of blocks that stand together in a table
 # A section says its heading and its sentences, or nothing; a line that begins with a blank is not broken anew.
 Section = Callable[[WeekAhead], Iterator[str]]
 
@@ -35,7 +36,9 @@ def ground_section(week: WeekAhead) -> Iterator[str]:
         return
     weeks = week.fit.drop_duplicates("week").sort_values("week")
     rows = [["block", "one this week", *(f"{w.first:%d %b}" for w in weeks.itertuples())]]
-    rows += [[", ".join(blocks), *cells] for cells, blocks in alike.items()]
+    for cells, blocks in alike.items():
+        first, *more = textwrap.wrap(", ".join(blocks), BLOCKS_WIDTH)
+        rows += [[first, *cells], *([line, *[""] * len(cells)] for line in more)]
     yield "Fit to work"
     yield (
         f"Years with at least one fit day this week; then fit days of {WEEK_D} from the day at the head of the column, "
