@@ -241,14 +241,14 @@ def on_paper_and_phone(s: Season, folder: Path) -> None:
     s.say(
         "## On paper and on the phone",
         "",
-        f"{PAPER_BLOCK} in March, and the sheet that the replan of 25 April printed in its place. Only sheets that no",
-        "longer hold are printed: the rest stay where they hang.",
+        f"{PAPER_BLOCK} in March, and the sheet that the replan of 25 April printed in its place. Only sheets that",
+        "no longer hold are printed: the rest stay where they hang.",
         "",
         f"![The field sheet of {PAPER_BLOCK} before and after the replan](images/sheet_before_after.png)",
         "",
         "The six frames of 23 July once more, on the record page that was saved that morning, without a network: as",
         "it opens, after the first frame, and when it says stop. Years, hours and last day are those of the command",
-        "above; keeping it is off by one year, which is read between two rows of a table. One tap writes it down.",
+        "above; keeping it is off by one year, read between two rows of a table. One tap writes it down.",
         "",
         "![The counting screen of a phone before the count, after the first frame, and with the choices]"
         "(images/phone_choices.png)",
