@@ -28,7 +28,7 @@ from greengap.farm.settings import FILE, FarmSettings, read_settings, settings_f
 from greengap.farm.sprays import SPRAY_FILE, PlannedSpray, read_sprays
 from greengap.process.soil_hydraulics import saxton_rawls, texture_class
 from greengap.site.block_soil import soil_from_table
-from greengap.site.growers_word import apply_word
+from greengap.site.growers_word import apply_word, is_wet
 from greengap.site.soil import complete_soil, merge_soil, no_soil, soil_from_rasters
 from greengap.site.soil_survey import soil_from_survey
 from greengap.site.soil_tests import soil_from_tests
@@ -448,7 +448,7 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
     ]
     if twice:
         raise several(path.name, twice, "Correct the dates; a crop may start the day after another ends")
-    soil, shares = _soil_of_outlines(contents, settings, report)
+    soil, shares = _with_new_words(*_soil_of_outlines(contents, settings, report), settings, report)
     sites, site_of_block = site_weather(contents.weather, cell_weights(blocks, contents.weather))
     inputs = {file: digest for file, digest in contents.sources.items() if file != LEARNED_FILE}
     if LEARNED_FILE in contents.own_files:  # `greengap learn` puts it in and takes it out
@@ -462,6 +462,35 @@ def read_farm_contents(contents: FarmContents, path: Path) -> Farm:
         None if contents.so_far is None else splice_season(sites, contents.so_far, report),
         contents.history, seed_lists, law_lists, sprays, contents.record, contents.lineage,
     )  # fmt: skip
+
+
+def _with_new_words(
+    soil: DataFrame[Soil], shares: DataFrame[ClassShare], settings: FarmSettings, report: ImportReport
+) -> tuple[DataFrame[Soil], DataFrame[ClassShare]]:
+    """The soil of a farm file with words of the grower that are newer than it; those that it has already stay."""
+    known, fresh, texture = soil.set_index("block_id"), {}, []
+    for block, word in settings.growers_word.items():
+        if block not in known.index:
+            continue
+        row = known.loc[block]
+        new = {column: value for column, value in word.values.items() if not _alike(row.get(column), value)}
+        wetter = bool(word.ponds) and "drainage_class" not in word.values and not is_wet(str(row["drainage_class"]))
+        if new or wetter:
+            fresh[block] = replace(word, values=new)
+        if new.keys() & {"clay_fraction", "sand_fraction", "organic_matter_fraction"}:
+            texture.append(block)
+    if not fresh:
+        return soil, shares
+    partial, shares = apply_word(soil, shares, fresh, report)
+    follows = partial["block_id"].isin(texture)
+    partial.loc[follows, ["available_water_fraction", "bulk_density_mg_m3"]] = np.nan
+    return complete_soil(partial, report, hydraulics), shares
+
+
+def _alike(before: object, value: float | str) -> bool:
+    if isinstance(value, str) or before is None or isinstance(before, str):
+        return before == value
+    return bool(np.isclose(float(before), value, rtol=0, atol=1e-9))  # type: ignore[arg-type]
 
 
 def _soil_of_outlines(

@@ -118,6 +118,19 @@ def small_file(sample_file: Path, tmp_path_factory: pytest.TempPathFactory) -> P
     return path
 
 
+@pytest.fixture(scope="module")
+def small_served(small_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """The small farm on the page, to be changed; shared by the tests of a module, which take their edits back."""
+    import shutil
+
+    farms = tmp_path_factory.mktemp("small_page") / "farms"
+    farms.mkdir()
+    served = start(farms, str(shutil.copy(small_file, farms / "small.gpkg")))
+    served.planned()
+    yield served
+    served.stop()
+
+
 @pytest.fixture
 def window(browser: Any) -> Iterator[Callable[..., Any]]:
     """Open the page in a window; what it asked for and complained of is kept on it."""

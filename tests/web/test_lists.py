@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +16,12 @@ from greengap.errors import InputProblem
 from greengap.farm.farm_file import read_farm_file
 from greengap.farm_input import read_farm
 from greengap.pack import unpack
+from greengap.web import edits
 from greengap.web.house import House
 from greengap.web.lists import COLUMNS, FILES, kinds_of_header, season_as_data, season_of_data
 from greengap.web.store import FarmStore
 
-from .conftest import SAMPLE, Served, planned, start
+from .conftest import SAMPLE, Served, planned
 
 Window = Callable[..., Any]
 
@@ -39,14 +40,9 @@ field_pea = { value = 0.5, unit = "fraction", source = "own record", confidence 
 
 
 @pytest.fixture(scope="module")
-def served(small_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    """A small farm on the page, to be changed."""
-    farms = tmp_path_factory.mktemp("lists") / "farms"
-    farms.mkdir()
-    running = start(farms, str(shutil.copy(small_file, farms / "small.gpkg")))
-    running.planned()
-    yield running
-    running.stop()
+def served(small_served: Served) -> Served:
+    """A small farm on the page."""
+    return small_served
 
 
 def _bring(served: Served, name: str, content: str | bytes, kind: str = "any", **query: Any) -> httpx.Response:
@@ -299,6 +295,17 @@ def test_a_list_that_is_dropped_moves_what_rests_on_it_and_nothing_else(small_fi
         _wait(session)
         last = {b: {g: k for g, (k, _) in held.items()} for b, held in session.planner._judged.items()}
         assert last == now
+        # So does the grower's word on a block; what is watered at once is no matter of the weather years.
+        word = {"Pond": {"ponds": True, "reason": "stood under water in 2021"}}
+        session.edit(session.version, lambda rows: edits.set_settings(rows, {"growers_word": word}))
+        _wait(session)
+        then = {b: {g: k for g, (k, _) in held.items()} for b, held in session.planner._judged.items()}
+        assert {b for b in now if now[b] != then[b]} == {"Pond"}
+        sets = {"blocks": {"River 2": {"area_m2": 500, "flow_m3_h": 6}}}
+        session.edit(session.version, lambda rows: edits.set_settings(rows, {"irrigation_set": sets}))
+        _wait(session)
+        assert then == {b: {g: k for g, (k, _) in held.items()} for b, held in session.planner._judged.items()}
+        assert session.planner.made.plan.ground.set_index("block_id").loc["River 2", "set_area_m2"] == 500
         assert {lot.lot for lot in session.planner.made.farm.seed_lists.stock} == {"shed 1", "shed 2"}
     finally:
         house.close()

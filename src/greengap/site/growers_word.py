@@ -70,10 +70,8 @@ def apply_word(
             continue
         values = dict(word.values)
         mapped = soil.loc[block, "drainage_class"]
-        if word.ponds and "drainage_class" not in values:
-            wet = DRAINAGE_CLASSES.index(PONDING_CLASS)
-            if mapped is None or DRAINAGE_CLASSES.index(mapped) < wet:
-                values["drainage_class"] = PONDING_CLASS
+        if word.ponds and "drainage_class" not in values and (mapped is None or not is_wet(mapped)):
+            values["drainage_class"] = PONDING_CLASS
         told = []
         for column, value in values.items():
             before = soil.loc[block, column]
@@ -100,6 +98,11 @@ def apply_word(
     out = soil.reset_index()
     checked = ClassShare.validate(shares.reset_index(drop=True)) if len(shares) else ClassShare.empty()
     return with_drainage(out, checked) if len(checked) else out, checked
+
+
+def is_wet(drainage_class: str) -> bool:
+    """Whether ground of a drainage class is at least as wet as ground that ponds is taken to be."""
+    return DRAINAGE_CLASSES.index(drainage_class) >= DRAINAGE_CLASSES.index(PONDING_CLASS)
 
 
 def mark_word(suitability: pd.DataFrame, block_of_gap: Mapping[str, str], words: Mapping[str, Word]) -> pd.DataFrame:

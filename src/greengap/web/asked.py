@@ -191,7 +191,7 @@ class SetSettings(_Asked):
         Literal[
             "name", "note", "units", "organic", "animals_eat_cover", "irrigation", "wanted_odds", "not_wanted",
             "purposes", "equipment", "days", "waiting", "seed_lots", "cold_offset_degc", "diseases", "tile_drained",
-            "growers_word", "underlay",
+            "growers_word", "irrigation_set", "underlay",
         ],
         Any,
     ]  # fmt: skip

@@ -415,8 +415,35 @@ def farm_view(plan: Plan) -> dict[str, Any]:
     keys = ("weather", "wanted_odds", "holds", "caveat", "cautions", "limits", "assumptions", "program_version")
     return {key: payload[key] for key in (*keys, "catalogue_version")} | {
         "freeze": plan.metadata["freeze"],
+        "ground": ground_view(plan),
         "order": order_view(plan),
     }
+
+
+def ground_view(plan: Plan) -> dict[str, dict[str, Any]]:
+    """Slope, the way it faces, ponding, crusting and water sets of each block, each with where it comes from."""
+    system, out = plan.settings.units, {}
+    elevation = plan.settings.elevation
+    for row in plan.ground.itertuples():
+        word = plan.settings.growers_word.get(row.block_id)
+        said = f"grower's word{f' ({word.by})' if word.by else ''}: {word.reason}" if word else ""
+        mapped = plan.settings.shown(elevation) if elevation else "soil table"
+        one: dict[str, Any] = {"ponds": _yes(row.ponds), "crusts": _yes(row.crusts), "said": said}
+        if not pd.isna(row.slope_fraction):
+            one["slope"] = f"{100 * row.slope_fraction:.3g} %, {row.slope_class}"
+            one["slope_from"] = said if word and "slope_fraction" in word.values else mapped
+        if row.faces:
+            one["faces"] = row.faces
+            one["faces_from"] = said if word and "aspect_deg" in word.values else mapped
+        if not pd.isna(row.sets):
+            one["sets"] = int(row.sets)
+            one["set_area"] = units.write(float(row.set_area_m2), "m2", system)
+        out[str(row.block_id)] = one
+    return out
+
+
+def _yes(value: Any) -> bool | None:
+    return None if pd.isna(value) else bool(value)
 
 
 def catalogue_view(catalogue: Catalogue) -> dict[str, Any]:

@@ -3,9 +3,11 @@
 import { areaBoth, between, button, complain, field, h, longDay, say, shortDay, t, unique, upper } from "./dom.js";
 import { farm, inWords } from "./farm.js";
 import { gapDrawer } from "./gap.js";
+import { groundOf, setForm, withSet } from "./block_water.js";
 import { holesIn, reasonFields } from "./holes.js";
 import { usableWords } from "./screen_calendar.js";
 
+const DIRECTIONS = ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"];
 const CROP_FIELDS = ["start_early", "start", "start_late", "end_early", "end", "end_late"];
 
 export function drawer(page) {
@@ -108,7 +110,7 @@ export function drawer(page) {
     const name = feature.id, own = farm.state.settings;
     const keep = async (values, control) => { try { await farm.edit({ kind: "settings", values }); if (control) complain(control, ""); } catch (e) { if (control) complain(control, inWords(e)); else say(inWords(e), "trouble"); } };
     const wet = own.irrigation === true ? farm.blocks().map((b) => b.id) : own.irrigation || [];
-    const water = h("label", { class: "tick" }, h("input", { type: "checkbox", checked: wet.includes(name), onchange: (e) => keep({ irrigation: e.target.checked ? [...wet, name] : wet.filter((w) => w !== name) }) }), t("fact_watered"));
+    const water = h("label", { class: "tick" }, h("input", { type: "checkbox", checked: wet.includes(name), onchange: (e) => keep({ irrigation: e.target.checked ? [...wet, name] : wet.filter((w) => w !== name), ...(!e.target.checked && own.irrigation_set?.blocks?.[name] ? { irrigation_set: withSet(own, name, null) } : {}) }) }), t("fact_watered"));
     const share = h("input", { type: "number", min: 1, max: 100, step: "any", inputmode: "decimal", value: Number((100 * feature.properties.sown_share).toFixed(2)), onchange: async () => {
       try { await farm.edit({ kind: "sown_share", block: name, share: Number(share.value) / 100 }); complain(share, ""); share.parentElement.querySelector(".quiet").textContent = t("fact_share_note", { area: areaBoth((feature.properties.area_m2 * Number(share.value)) / 100) }); } catch (e) { complain(share, inWords(e)); }
     } });
@@ -121,9 +123,11 @@ export function drawer(page) {
     const word = own.growers_word?.[name] || {};
     const three = (key) => { const s = h("select", {}, ["", "yes", "no"].map((k) => h("option", { value: k }, t("word_" + (k || "map"))))); s.value = word[key] === true ? "yes" : word[key] === false ? "no" : ""; return s; };
     const ponds = three("ponds"), crusts = three("crusts");
+    const faces = h("select", {}, ["", ...DIRECTIONS].map((k) => h("option", { value: k }, k || t("word_map"))));
+    faces.value = word.faces || "";
     const numbers = Object.fromEntries(["organic_matter_percent", "ph", "slope_percent"].map((k) => [k, h("input", { type: "number", step: "any", inputmode: "decimal", value: word[k] ?? "" })]));
     const reason = h("input", { maxlength: 120, value: word.reason || "" }), by = h("input", { maxlength: 40, autocomplete: "name", value: word.by || "" });
-    return h("section", {}, h("h3", {}, t("block_facts")), water,
+    return h("section", {}, h("h3", {}, t("block_facts")), groundOf(name), water, wet.includes(name) && setForm(name, own, keep),
       h("div", { class: "pair" }, field("fact_share", share, t("fact_share_note", { area: areaBoth(feature.properties.area_m2 * feature.properties.sown_share) })), field(farm.units === "us" ? "fact_cold_us" : "fact_cold", cold, t("fact_cold_note"))),
       h("details", { open: Boolean(word.reason) }, h("summary", {}, t("word_title")), h("p", { class: "quiet" }, t("word_note")),
         h("form", { onsubmit: (e) => {
@@ -131,11 +135,12 @@ export function drawer(page) {
           const rest = { ...(own.growers_word || {}) }, mine = {};
           for (const [k, s] of [["ponds", ponds], ["crusts", crusts]]) if (s.value) mine[k] = s.value === "yes";
           for (const [k, c] of Object.entries(numbers)) if (c.value !== "") mine[k] = Number(c.value);
+          if (faces.value) mine.faces = faces.value;
           if (!Object.keys(mine).length) delete rest[name];
           else if (!reason.value.trim()) { complain(reason, t("problem_cell_empty")); reason.focus(); return; }
-          else rest[name] = { ...Object.fromEntries(Object.entries(word).filter(([k]) => !(k in numbers) && !["ponds", "crusts", "reason", "by"].includes(k))), ...mine, reason: reason.value.trim(), ...(by.value.trim() ? { by: by.value.trim() } : {}) };
+          else rest[name] = { ...Object.fromEntries(Object.entries(word).filter(([k]) => !(k in numbers) && !["ponds", "crusts", "faces", "reason", "by"].includes(k))), ...mine, reason: reason.value.trim(), ...(by.value.trim() ? { by: by.value.trim() } : {}) };
           keep({ growers_word: rest }, reason);
-        } }, h("div", { class: "pair" }, field("word_ponds", ponds), field("word_crusts", crusts), ...Object.entries(numbers).map(([k, c]) => field("word_" + k, c)), field("word_reason", reason), field("read_by", by)),
+        } }, h("div", { class: "pair" }, field("word_ponds", ponds), field("word_crusts", crusts), ...Object.entries(numbers).map(([k, c]) => field("word_" + k, c)), field("word_faces", faces), field("word_reason", reason), field("read_by", by)),
         h("button", { type: "submit" }, t("word_keep")))));
   }
 
