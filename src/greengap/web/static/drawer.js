@@ -109,8 +109,10 @@ export function drawer(page) {
   function factsOf(feature) {
     const name = feature.id, own = farm.state.settings;
     const keep = async (values, control) => { try { await farm.edit({ kind: "settings", values }); if (control) complain(control, ""); } catch (e) { if (control) complain(control, inWords(e)); else say(inWords(e), "trouble"); } };
+    // What is watered at once comes and goes with the tick, which keeps its place.
+    const again = async (kept) => { await kept; const at = node.scrollTop; show(); node.scrollTop = at; document.getElementById("fact-watered")?.focus({ preventScroll: true }); };
     const wet = own.irrigation === true ? farm.blocks().map((b) => b.id) : own.irrigation || [];
-    const water = h("label", { class: "tick" }, h("input", { type: "checkbox", checked: wet.includes(name), onchange: (e) => keep({ irrigation: e.target.checked ? [...wet, name] : wet.filter((w) => w !== name), ...(!e.target.checked && own.irrigation_set?.blocks?.[name] ? { irrigation_set: withSet(own, name, null) } : {}) }) }), t("fact_watered"));
+    const water = h("label", { class: "tick" }, h("input", { type: "checkbox", id: "fact-watered", checked: wet.includes(name), onchange: (e) => again(keep({ irrigation: e.target.checked ? [...wet, name] : wet.filter((w) => w !== name), ...(!e.target.checked && own.irrigation_set?.blocks?.[name] ? { irrigation_set: withSet(own, name, null) } : {}) })) }), t("fact_watered"));
     const share = h("input", { type: "number", min: 1, max: 100, step: "any", inputmode: "decimal", value: Number((100 * feature.properties.sown_share).toFixed(2)), onchange: async () => {
       try { await farm.edit({ kind: "sown_share", block: name, share: Number(share.value) / 100 }); complain(share, ""); share.parentElement.querySelector(".quiet").textContent = t("fact_share_note", { area: areaBoth((feature.properties.area_m2 * Number(share.value)) / 100) }); } catch (e) { complain(share, inWords(e)); }
     } });
