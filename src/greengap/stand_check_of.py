@@ -388,14 +388,18 @@ def _choices(
     runs += [stands.standing(ends[0].usable(catalogue), on) for on in later]
     names = [str(k) for k in range(len(runs))]
     won = years_won(ground.run(cover_id, sown_on, runs)).reindex(names).fillna(0).astype(int)
+    here = beforehand.table[beforehand.table["weed_cover_fraction"] == weed_cover]
+    for at, column in enumerate(3 * ["keep_odds"] + 3 * ["weed_odds"]):  # as good as a stand that is thinner
+        thinner = here.loc[here["stand_share"] <= ends[at % 3].whole, column].max()
+        least = 0 if pd.isna(thinner) else round(thinner * won["years"].iloc[at])
+        won.iloc[at, 1:] = won.iloc[at, 1:].clip(lower=least)
     in_time = [w >= terms.wanted * max(y, 1) - 1e-9 for w, y in zip(won["wins_years"], won["years"], strict=True)]
     pulled_by = pd.NaT
     for on, holds in zip((pull_on, *later), (in_time[3], *in_time[6:]), strict=True):
         if not holds:
             break
         pulled_by = on
-    part = beforehand.table[beforehand.table["weed_cover_fraction"] == weed_cover].iloc[0]
-    hours = float(part["weed_hours"])
+    hours = float(here["weed_hours"].iloc[0])
     rows: list[dict[str, Any]] = []
 
     def add(choice: str, cover: str, **more: Any) -> None:

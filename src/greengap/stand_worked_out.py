@@ -357,6 +357,22 @@ def usable_share(share: float, catalogue: Catalogue) -> float:
     return share if share >= catalogue.rule("stand_least_share") else 0.0
 
 
+def as_good_as_thinner(odds: np.ndarray, axis: int) -> np.ndarray:
+    """Odds that do not fall where the stand rises along an axis.
+
+    Notes
+    -----
+    A season ends a cover early enough for what it leaves, so that a stand that leaves more is ended sooner and may miss
+    its aim for that. No stand is given up for being too good: it counts as the best of those thinner than it.
+
+    Examples
+    --------
+    >>> as_good_as_thinner(np.array([0.0, 0.9, 0.2, 0.6]), axis=0)
+    array([0. , 0.9, 0.9, 0.9])
+    """
+    return np.maximum.accumulate(odds, axis=axis)
+
+
 def work_out_stand(
     farm: Farm, gap_id: str, cover_id: str, sown_on: pd.Timestamp, look_on: pd.Timestamp, plan: Plan | None = None
 ) -> StandTables:
@@ -412,7 +428,7 @@ def work_out(
     season = ground.run(cover_id, sown_on, [*grid, None])
     won = years_won(season)
     odds = (won["wins_years"] / won["years"]).reindex([str(k) for k in range(len(grid))]).fillna(0.0).to_numpy()
-    odds = odds.reshape(len(weed_covers), len(STAND_SHARES), 2)
+    odds = as_good_as_thinner(odds.reshape(len(weed_covers), len(STAND_SHARES), 2), axis=1)
     up = season.loc[season["option_id"] == str(len(grid)), "emergence_d"]
     years = int(won["years"].max()) if len(won) else 0
     quantiles = [up.quantile(q) if up.notna().any() else np.nan for q in (0.1, 0.5, 0.9)]
@@ -510,7 +526,10 @@ def pulling_put_off(
         return out
     won = years_won(ground.run(tables.cover.key, tables.sown_on, stands))
     odds = (won["wins_years"] / won["years"]).reindex([str(n) for n in range(len(stands))]).fillna(0.0).to_numpy()
-    for k, holds in zip(worth, odds.reshape(len(worth), len(later_d)) >= wanted - 1e-9, strict=True):
-        kept = int(np.cumprod(holds).sum())
+    so_far: dict[float, np.ndarray] = {}
+    for k, mine in zip(worth, odds.reshape(len(worth), len(later_d)), strict=True):
+        weeds = rows[k].weed_cover_fraction  # rows rise with the stand
+        so_far[weeds] = as_good_as_thinner(np.stack([so_far.get(weeds, mine), mine]), axis=0)[-1]
+        kept = int(np.cumprod(so_far[weeds] >= wanted - 1e-9).sum())
         out[k] = int(later_d[kept - 1]) if kept else 0
     return out

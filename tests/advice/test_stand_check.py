@@ -401,6 +401,18 @@ def test_more_plants_and_fewer_weeds_are_never_worse(beforehand):
     assert (odds.max(), odds.min()) == (1.0, 0.0)
 
 
+def test_no_stand_is_given_up_for_being_too_good(sample_farm, sample_plan):
+    """In a gap of 18 days buckwheat that leaves more is ended sooner, since radish has to wait longer for it."""
+    days = pd.Timestamp("2027-07-11"), pd.Timestamp("2027-07-23")
+    table = work_out_stand(sample_farm, "Beds 2/2", "buckwheat", *days, plan=sample_plan).table
+    for _, part in table.groupby("weed_cover_fraction"):
+        part = part.sort_values("stand_share")
+        assert (part[["keep_odds", "weed_odds"]].diff().dropna() >= -1e-12).all().all()
+    clean = table[table["weed_cover_fraction"] == 0].sort_values("stand_share")["verdict"].tolist()
+    assert clean == sorted(clean, key=lambda verdict: verdict == "keep")  # kept from some stand on
+    assert set(clean) == {"keep clean", "keep"}
+
+
 def test_a_hardly_standing_stand_is_none(beforehand, sample_farm):
     thin = beforehand.table[beforehand.table["stand_share"] < sample_farm.catalogue.rule("stand_least_share")]
     assert len(thin)
