@@ -516,7 +516,7 @@ def test_a_new_writer_is_offered_without_any_other_change(
 
     from greengap.web import exports, file_routes
 
-    def two(plan: Any, folder: Path) -> list[Path]:
+    def two(_: Any, plan: Any, folder: Path) -> list[Path]:
         for name in ("a.txt", "b.txt"):
             (folder / name).write_text(plan.settings.name)
         return [folder / "a.txt", folder / "b.txt"]

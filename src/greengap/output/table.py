@@ -18,6 +18,7 @@ TABLES = (
     "water_sets", "cautions",
 )  # fmt: skip
 LARGE_TABLES = ("options", "odds", "purpose_odds", "season")
+WITHOUT_COVER, LARGE_WITHOUT_COVER = ("clean_ground", "stale_seedbed"), ("flush",)  # of gaps without a cover
 
 
 def safe_cell(value: object) -> object:
@@ -82,7 +83,7 @@ def write_tables(plan: Plan, folder: Path, large: bool = False) -> list[Path]:
 def write_without_cover(found: WithoutCover, folder: Path, large: bool = False) -> list[Path]:
     """Write the gaps without a cover as CSV files, the flush of weeds by date only with the large tables."""
     written = []
-    for name in ("clean_ground", "stale_seedbed", *(("flush",) if large else ())):
+    for name in WITHOUT_COVER + (LARGE_WITHOUT_COVER if large else ()):
         path = folder / f"{name}.csv"
         write_text(path, to_csv(getattr(found, name)))
         written.append(path)

@@ -1,7 +1,7 @@
 """Files that can be taken away: one entry a writer of `greengap.output`; the page lists what stands here, and no more.
 
-A writer takes the plan and a folder and gives the files that it wrote. One that writes a single file of a known name
-is offered under that name, any other as an archive. The profiles of `greengap export` are among them by themselves.
+A writer takes the farm, its plan and a folder and gives the files that it wrote. One that writes files of known names
+is offered under them, any other as an archive. The profiles of `greengap export` are among them by themselves.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from greengap.farm_input import Farm
 from greengap.plan import Plan
 
 EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest that a zip can say: the same plan gives the same bytes
@@ -41,7 +42,7 @@ class Writer:
     group : str
         "office", "map", "machine" or "table".
     write : callable
-        Takes the plan and a folder.
+        Takes the farm, its plan and a folder.
     archive : str
         Name of the zip where `files` is empty.
     large : bool
@@ -51,7 +52,7 @@ class Writer:
     files: tuple[str, ...]
     words: str
     group: str
-    write: Callable[[Plan, Path], list[Path]]
+    write: Callable[[Farm, Plan, Path], list[Path]]
     archive: str = ""
     large: bool = False
 
@@ -61,21 +62,21 @@ class Writer:
         return self.files or (self.archive,)
 
 
-def _map(plan: Plan, folder: Path) -> list[Path]:
+def _map(_: Farm, plan: Plan, folder: Path) -> list[Path]:
     from greengap.output.map import write_map
 
     write_map(plan, folder / "map.html")
     return [folder / "map.html"]
 
 
-def _geojson(plan: Plan, folder: Path) -> list[Path]:
+def _geojson(_: Farm, plan: Plan, folder: Path) -> list[Path]:
     from greengap.output.geojson import write_geojson
 
     write_geojson(plan, folder / "plan.geojson")
     return [folder / "plan.geojson"]
 
 
-def _order(plan: Plan, folder: Path) -> list[Path]:
+def _order(_: Farm, plan: Plan, folder: Path) -> list[Path]:
     from greengap.advice.drill import farm_drill
     from greengap.output.lot_cards import write_cards
     from greengap.output.order import take_order, write_order
@@ -85,28 +86,28 @@ def _order(plan: Plan, folder: Path) -> list[Path]:
     return [path for path in (*write_order(taken, folder), *write_cards(taken, folder)) if path.name in ORDER_FILES]
 
 
-def _tables(plan: Plan, folder: Path) -> list[Path]:
-    from greengap.output.table import write_tables
+def _tables(farm: Farm, plan: Plan, folder: Path, large: bool = False) -> list[Path]:
+    from greengap.clean_ground_of import find_without_cover
+    from greengap.output.table import write_tables, write_without_cover
 
-    return write_tables(plan, folder)
-
-
-def _large_tables(plan: Plan, folder: Path) -> list[Path]:
-    from greengap.output.table import write_tables
-
-    return write_tables(plan, folder, large=True)
+    without = find_without_cover(farm, plan)
+    return [*write_tables(plan, folder, large), *write_without_cover(without, folder, large)]
 
 
-def _profile(key: str) -> Callable[[Plan, Path], list[Path]]:
+def _large_tables(farm: Farm, plan: Plan, folder: Path) -> list[Path]:
+    return _tables(farm, plan, folder, large=True)
+
+
+def _profile(key: str) -> Callable[[Farm, Plan, Path], list[Path]]:
     from greengap.output.export import write_export
 
-    return lambda plan, folder: write_export(plan, key, folder)
+    return lambda _, plan, folder: write_export(plan, key, folder)
 
 
 def writers() -> tuple[Writer, ...]:
     """Every way out, in the order in which they are offered."""
     from greengap.output.export import PROFILES
-    from greengap.output.table import LARGE_TABLES, TABLES
+    from greengap.output.table import LARGE_TABLES, LARGE_WITHOUT_COVER, TABLES, WITHOUT_COVER
 
     of_profiles = [
         Writer((), f"{p.accepts} ({p.standard})", p.group, _profile(p.key), archive=f"{p.key}.zip")
@@ -119,9 +120,9 @@ def writers() -> tuple[Writer, ...]:
         Writer(("map.html",), "the map, one page that opens anywhere", "map", _map),
         Writer(("plan.geojson",), "the plan as GeoJSON", "map", _geojson),
         *of_profiles,
-        Writer((*(f"{t}.csv" for t in TABLES), "import_report.csv"), "table", "table", _tables),
-        Writer(tuple(f"{t}.csv" for t in LARGE_TABLES), "table by sowing date or weather year, large", "table",
-               _large_tables, large=True),
+        Writer((*(f"{t}.csv" for t in (*TABLES, *WITHOUT_COVER)), "import_report.csv"), "table", "table", _tables),
+        Writer(tuple(f"{t}.csv" for t in (*LARGE_TABLES, *LARGE_WITHOUT_COVER)),
+               "table by sowing date or weather year, large", "table", _large_tables, large=True),
     )  # fmt: skip
 
 
@@ -130,11 +131,11 @@ def writer_of(name: str) -> Writer | None:
     return next((w for w in writers() if name in w.names), None)
 
 
-def written(some: Iterable[Writer], plan: Plan) -> dict[str, bytes]:
+def written(some: Iterable[Writer], farm: Farm, plan: Plan) -> dict[str, bytes]:
     """What writers write, by name relative to their folder."""
     with tempfile.TemporaryDirectory(prefix="greengap-out-") as held:
         folder = Path(held)
-        paths = [path for writer in some for path in writer.write(plan, folder)]
+        paths = [path for writer in some for path in writer.write(farm, plan, folder)]
         return {path.relative_to(folder).as_posix(): path.read_bytes() for path in paths}
 
 
@@ -147,15 +148,16 @@ def zipped(files: dict[str, bytes]) -> bytes:
     return out.getvalue()
 
 
-def export(name: str, plan: Plan) -> bytes | None:
+def export(name: str, farm: Farm, plan: Plan) -> bytes | None:
     """The content of an offered file.
 
     Parameters
     ----------
     name : str
         One of the names of `writers`, or `EVERYTHING`.
+    farm : Farm
     plan : Plan
-        With every sowing date and weather year where the writer is large.
+        Of that farm, with every sowing date and weather year where the writer is large.
 
     Returns
     -------
@@ -163,8 +165,8 @@ def export(name: str, plan: Plan) -> bytes | None:
         None where this plan has no such file, as the record of a search where no organic seed is asked for.
     """
     if name == EVERYTHING:
-        return zipped(written((w for w in writers() if w.files and not w.large), plan))
+        return zipped(written((w for w in writers() if w.files and not w.large), farm, plan))
     writer = writer_of(name)
     assert writer is not None, "names are looked up first"
-    files = written([writer], plan)
+    files = written([writer], farm, plan)
     return files.get(name) if writer.files else zipped(files)

@@ -44,7 +44,7 @@ def file_routes(app: FastAPI, house: House) -> None:
         made = session.planner.made
         if made is None or made.version != session.version:
             raise NotThere("no_plan")
-        content = export(name, plan_farm(made.farm) if writer and writer.large else made.plan)
+        content = export(name, made.farm, plan_farm(made.farm) if writer and writer.large else made.plan)
         if content is None:
             raise NotThere("no_file")
         return _download(content, name)
