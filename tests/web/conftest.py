@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import signal
 import subprocess
 import sys
@@ -102,27 +103,39 @@ def sample_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def small_file(sample_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def small_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three blocks of the sample farm, quickly planned; to be copied, not changed."""
-    import shutil
+    import geopandas as gpd
+    import tomlkit
 
-    from greengap.web import edits
-    from greengap.web.store import FarmStore
+    from greengap.pack import pack
 
-    path = tmp_path_factory.mktemp("small") / "small.gpkg"
-    shutil.copy(sample_file, path)
-    store = FarmStore(path)
-    for block in [b for b in store.rows.blocks if b not in ("River 1", "River 2", "Pond")]:
-        patch, words = edits.remove(store.rows, block)
-        store.commit(store.version, patch, words)
-    return path
+    folder = tmp_path_factory.mktemp("small") / "folder"
+    shutil.copytree(SAMPLE, folder)
+    kept = ("River 1", "River 2", "Pond")
+    blocks = gpd.read_file(folder / "blocks.gpkg", layer="blocks")
+    (folder / "blocks.gpkg").unlink()
+    blocks[blocks["block"].isin(kept)].to_file(folder / "blocks.gpkg", layer="blocks")
+    calendar = (folder / "crop_calendar.csv").read_text(encoding="utf-8").splitlines()
+    theirs = [line for line in calendar if line.startswith(("block,", *(f"{b}," for b in kept)))]
+    (folder / "crop_calendar.csv").write_text("\n".join(theirs) + "\n", encoding="utf-8")
+    farm = tomlkit.parse((folder / "farm.toml").read_text(encoding="utf-8"))
+    farm["irrigation"] = list(kept)
+    del farm["machinery"]["beds"], farm["cold_offset_degc"]
+    (folder / "farm.toml").write_text(tomlkit.dumps(farm), encoding="utf-8")
+    return pack(folder, folder.parent / "small.gpkg")
+
+
+@pytest.fixture
+def small(small_file: Path, tmp_path: Path) -> str:
+    """A copy of the small farm where `serve` keeps its farms."""
+    (tmp_path / "farms").mkdir()
+    return str(shutil.copy(small_file, tmp_path / "farms" / "small.gpkg"))
 
 
 @pytest.fixture(scope="module")
 def small_served(small_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """The small farm on the page, to be changed; shared by the tests of a module, which take their edits back."""
-    import shutil
-
     farms = tmp_path_factory.mktemp("small_page") / "farms"
     farms.mkdir()
     served = start(farms, str(shutil.copy(small_file, farms / "small.gpkg")))

@@ -56,6 +56,7 @@ function twoWords(name) {
   const crops = farm.cropsOf(name);
   if (!crops.length) return t("block_no_crops");
   const gaps = farm.gapsOf(name);
+  if (!farm.gaps.size) return ""; // the field book does without the plan
   if (!gaps.length) return t("block_full");
   const next = gaps.find((g) => g.sow);
   if (next) return t("block_covered", { date: shortDay(next.sow) });
