@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from shapely.geometry import Polygon
 from greengap.errors import Fate, ImportReport, InputProblem
 from greengap.farm import drawing
 from greengap.farm.fields import geodesic_area_m2
-from greengap.farm.traced import read_traced
+from greengap.farm.traced import compared, read_traced
 
 LON, LAT = 13.9, 48.5
 # A plane of its own, from a general library: what is laid out in metres here is measured by the code on the ellipsoid.
@@ -105,3 +106,19 @@ def test_a_walk_that_does_not_come_back_is_refused_with_the_distance(tmp_path: P
         read_traced(walked(tmp_path, places), "walk.gpx", report)
     assert report.findings[0].fate == Fate.SKIPPED
     assert "190 m apart" in report.findings[0].what
+
+
+def test_a_walked_edge_is_held_against_the_block_that_was_drawn() -> None:
+    """A square of 100 m, walked 3 m too far to the east, beside another block."""
+    drawn = {"Pond": on_earth(shapely.box(0, 0, 100, 100)), "Far": on_earth(shapely.box(101, 0, 201, 100))}
+    (said,) = compared(on_earth(shapely.box(0, 0, 103, 100)), drawn)
+    words = re.fullmatch(
+        r"against Pond as it was drawn: (\d+) m² walked lie outside it, (\d+) m² of it were not walked round; "
+        r"the edges are ([\d.]+) m apart at most",
+        said,
+    )
+    assert words is not None
+    assert float(words[1]) == pytest.approx(300, abs=3)
+    assert float(words[2]) == 0
+    assert float(words[3]) == pytest.approx(3, abs=0.1)
+    assert list(compared(on_earth(shapely.box(0, 300, 100, 400)), drawn)) == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pyogrio
 import shapely
 from pyproj import Geod
 from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
 
 from greengap.errors import Fate, ImportReport, InputProblem
 from greengap.farm.fields import geodesic_area_m2
@@ -19,6 +21,7 @@ WGS84 = Geod(ellps="WGS84")
 CLOSE_M = 20.0  # ends farther apart than this are no closed walk
 SMOOTH_M = 0.5  # a hand-held receiver does not know a corner better
 SMALLEST_M2 = 25.0
+SAME_GROUND = 0.5  # of the smaller of two outlines, from which they are meant to be the same ground
 REMEDY = "Walk the whole edge until you are back where you began, and save that as a track"
 
 
@@ -95,3 +98,43 @@ def _outline(places: np.ndarray, shown: str, where: str, report: ImportReport) -
         told += f"; loops of {lost:.0f} m² where it crosses itself were left out"
     report.note(shown, where, Fate.REPAIRED, f"{told}; {geodesic_area_m2(back) / 10_000:.3f} ha")
     return back
+
+
+def compared(walked: Polygon, drawn: Mapping[str, BaseGeometry]) -> Iterator[str]:
+    """How a walked edge differs from blocks that were drawn on the same ground.
+
+    Parameters
+    ----------
+    walked : Polygon
+        WGS84.
+    drawn : mapping of block to Polygon or MultiPolygon
+        WGS84.
+
+    Yields
+    ------
+    str
+        A sentence for each block that has at least half of the smaller of the two in common with it: the ground that
+        only one of them has (geodesic), and how far the two edges lie apart at most, in a plane around the farm.
+    """
+    lon, lat = walked.centroid.x, walked.centroid.y
+    scale = np.array([111_320.0 * np.cos(np.radians(lat)), 111_132.0])
+
+    def plane(outline: BaseGeometry) -> BaseGeometry:
+        return shapely.transform(outline, lambda c: (c - (lon, lat)) * scale)
+
+    for block, outline in drawn.items():
+        common = _area_m2(walked.intersection(outline))
+        smaller = min(_area_m2(walked), _area_m2(outline))
+        if common < SAME_GROUND * smaller or smaller == 0:
+            continue
+        more, less = (_area_m2(a.difference(b)) for a, b in ((walked, outline), (outline, walked)))
+        apart = shapely.hausdorff_distance(plane(walked).boundary, plane(outline).boundary, densify=0.05)
+        yield (
+            f"against {block} as it was drawn: {more:.0f} m² walked lie outside it, {less:.0f} m² of it were not "
+            f"walked round; the edges are {apart:.1f} m apart at most"
+        )
+
+
+def _area_m2(ground: BaseGeometry) -> float:
+    """Geodesic area of whatever an overlay has left: lines and points have none [m2]."""
+    return sum(geodesic_area_m2(part) for part in shapely.get_parts(ground) if isinstance(part, Polygon))

@@ -12,12 +12,12 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
-from greengap.errors import ImportReport, InputProblem
+from greengap.errors import Fate, ImportReport, InputProblem
 from greengap.farm.crop_calendar import read_crop_calendar
 from greengap.farm.fields import read_blocks
 from greengap.farm.history import history_findings, read_history
 from greengap.farm.settings import SOIL_PROPERTIES, SoilRaster
-from greengap.farm.traced import read_traced
+from greengap.farm.traced import compared, read_traced
 from greengap.farm_input import history_of_ground, read_farm_contents, read_own_files
 from greengap.site.soil import soil_from_rasters
 from greengap.site.weather import read_days, read_weather
@@ -175,6 +175,10 @@ def _import_blocks(session: Session, version: int, path: Path, name: str) -> Don
     report = ImportReport()
     if path.suffix == ".gpx":
         walked = [(own or "Walked", own, outline) for own, outline in read_traced(path, name, report)]
+        drawn = {block: edits.outline_of(row) for block, row in session.rows.blocks.items()}
+        for own, _, outline in walked:
+            for words in compared(outline, drawn):
+                report.note(name, own, Fate.USED, words)
         return session.edit(version, lambda rows: edits.add_blocks(rows, walked), report=told(report, name))
     blocks: gpd.GeoDataFrame = read_blocks(path, name, report)
     taken = list(zip(blocks["block_id"], blocks["field"], blocks.geometry, strict=True))
