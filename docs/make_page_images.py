@@ -33,8 +33,8 @@ def the_map(browser: Any, folder: Path) -> None:
     command = [sys.executable, "-m", "greengap.cli", "plan", str(SAMPLE), "--out", str(folder)]
     subprocess.run(command, check=True, capture_output=True)
     page = browser.new_page(viewport={"width": 1280, "height": 860})
-    page.goto((folder / "map.html").as_uri())
-    page.locator("path[data-block='Pond']").click()
+    page.goto((folder / "map.html").as_uri() + "#block=Pond")
+    page.select_option("#period-choice", label="Midsummer 2027")
     page.wait_for_selector("#panel svg.odds")
     page.wait_for_timeout(600)  # the map comes to rest
     keep(page.screenshot(), "map")
