@@ -196,3 +196,13 @@ def test_at_the_end_of_the_plan_there_is_nothing_to_run(farm, sample_plan):
     assert found.rungs.empty
     assert found.standing.empty
     assert "To be sown" not in list(week_lines(found))
+
+
+def test_fit_days_of_a_rung_that_goes_on_are_told_up_to_the_last_day_looked_at(week):
+    horizon = week.fit["last"].max()
+    longer = replace(week, rungs=week.rungs.assign(sow_until=horizon + pd.Timedelta(days=20)))
+    told = " ".join(week_lines(longer))
+    assert told.count(f"warm enough until {horizon:%d %b}") == week.rungs["gap_id"].nunique()
+    assert "warm enough until" not in " ".join(
+        week_lines(replace(week, rungs=week.rungs.assign(sow_until=week.rungs["sow_until"].clip(upper=horizon))))
+    )

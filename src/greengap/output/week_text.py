@@ -66,7 +66,7 @@ def sowing_section(week: WeekAhead) -> Iterator[str]:
     first = week.rungs[~week.rungs["gap_id"].duplicated()]
     if first.empty:
         return
-    covers = week.plan.catalogue.covers
+    covers, horizon = week.plan.catalogue.covers, week.fit["last"].max()
     yield "To be sown"
     for r in first.itertuples():
         name = covers[r.cover_id].name.lower()
@@ -74,9 +74,10 @@ def sowing_section(week: WeekAhead) -> Iterator[str]:
         opens = "" if r.sow_from <= week.as_of else f"from {r.sow_from:%d %b} "
         left = "today is the last day" if r.days_left == 0 else f"{days_in_words(r.days_left)} left"
         fit = span(r.fit_p10_d, r.fit_p50_d, r.fit_p90_d)
+        seen = "" if r.sow_until <= horizon else f" until {horizon:%d %b}"  # the end of the days looked at
         yield (
-            f"{r.gap_id}: {name} {opens}until {r.sow_until:%d %b}, {left}; {fit} fit to work and warm enough, at least "
-            f"one in {r.any_years} of {r.years} years. Then: {then}."
+            f"{r.gap_id}: {name} {opens}until {r.sow_until:%d %b}, {left}; {fit} fit to work and warm enough{seen}, at "
+            f"least one in {r.any_years} of {r.years} years. Then: {then}."
         )
 
 
