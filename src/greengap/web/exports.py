@@ -86,16 +86,27 @@ def _order(_: Farm, plan: Plan, folder: Path) -> list[Path]:
     return [path for path in (*write_order(taken, folder), *write_cards(taken, folder)) if path.name in ORDER_FILES]
 
 
-def _tables(farm: Farm, plan: Plan, folder: Path, large: bool = False) -> list[Path]:
+def _tables(_: Farm, plan: Plan, folder: Path) -> list[Path]:
+    from greengap.output.table import write_tables
+
+    return write_tables(plan, folder)
+
+
+def _large_tables(_: Farm, plan: Plan, folder: Path) -> list[Path]:
+    from greengap.output.table import write_tables
+
+    return write_tables(plan, folder, large=True)
+
+
+def _without_cover(farm: Farm, plan: Plan, folder: Path, large: bool = False) -> list[Path]:
     from greengap.clean_ground_of import find_without_cover
-    from greengap.output.table import write_tables, write_without_cover
+    from greengap.output.table import write_without_cover
 
-    without = find_without_cover(farm, plan)
-    return [*write_tables(plan, folder, large), *write_without_cover(without, folder, large)]
+    return write_without_cover(find_without_cover(farm, plan), folder, large)
 
 
-def _large_tables(farm: Farm, plan: Plan, folder: Path) -> list[Path]:
-    return _tables(farm, plan, folder, large=True)
+def _large_without_cover(farm: Farm, plan: Plan, folder: Path) -> list[Path]:
+    return _without_cover(farm, plan, folder, large=True)
 
 
 def _profile(key: str) -> Callable[[Farm, Plan, Path], list[Path]]:
@@ -120,9 +131,12 @@ def writers() -> tuple[Writer, ...]:
         Writer(("map.html",), "the map, one page that opens anywhere", "map", _map),
         Writer(("plan.geojson",), "the plan as GeoJSON", "map", _geojson),
         *of_profiles,
-        Writer((*(f"{t}.csv" for t in (*TABLES, *WITHOUT_COVER)), "import_report.csv"), "table", "table", _tables),
-        Writer(tuple(f"{t}.csv" for t in (*LARGE_TABLES, *LARGE_WITHOUT_COVER)),
-               "table by sowing date or weather year, large", "table", _large_tables, large=True),
+        Writer((*(f"{t}.csv" for t in TABLES), "import_report.csv"), "table", "table", _tables),
+        Writer(tuple(f"{t}.csv" for t in WITHOUT_COVER), "table", "table", _without_cover),
+        Writer(tuple(f"{t}.csv" for t in LARGE_TABLES), "table by sowing date or weather year, large", "table",
+               _large_tables, large=True),
+        Writer(tuple(f"{t}.csv" for t in LARGE_WITHOUT_COVER), "table by sowing date or weather year, large", "table",
+               _large_without_cover, large=True),
     )  # fmt: skip
 
 
